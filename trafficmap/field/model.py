@@ -1,0 +1,177 @@
+"""The Field: everything that was handed in for one field, ready for the line."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+import pandas as pd
+
+from trafficmap.core.notes import Note
+from trafficmap.formats.rawlog import Finding
+
+if TYPE_CHECKING:
+    import geopandas as gpd
+    from shapely.geometry.base import BaseGeometry
+
+    from trafficmap.machines.model import Machine
+
+
+@dataclass(frozen=True)
+class LogSource:
+    """One log as named in field.toml and as it was found."""
+
+    log_id: int
+    path: Path
+    part: str
+    machine_id: str
+    kind: str
+    sha256: str
+    rows: int
+    clock: str
+    findings: tuple[Finding, ...] = ()
+    counters: dict[str, float] = field(default_factory=dict)
+
+
+@dataclass(frozen=True)
+class Crop:
+    """The crop harvested, the crop that comes next, and how the ground is worked.
+
+    Yields in kg/m2, prices in currency per kg; None is not known.
+    """
+
+    now: str = ""
+    next: str = ""
+    harvested: str | None = None
+    no_till: bool = False
+    spring_pass: bool | None = None
+    fall_pass: str = ""
+    yield_expected: float | None = None
+    price: float | None = None
+    loss_reachable: float | None = None
+    residue_counted: float | None = None
+    soybean_allowed: bool = False
+
+
+@dataclass(frozen=True)
+class SoilMap:
+    """Soil units: where they are and their horizons.
+
+    ``units`` holds columns soil_unit, name, texture, drained, geometry in the field
+    system; ``horizons`` keeps `core.tables.HORIZONS`. ``assumed`` is True when the
+    horizons come from a texture class and not from a survey.
+    """
+
+    units: gpd.GeoDataFrame
+    horizons: pd.DataFrame
+    assumed: bool
+    swelling: bool | None = None
+    plastic_limit: float | None = None
+    hydrologic_group: str = ""
+
+
+@dataclass(frozen=True)
+class Tool:
+    """A deep-tillage tool and what pulls it, SI units; None is not known."""
+
+    name: str
+    width: float
+    shanks: int
+    depth_min: float
+    depth_max: float
+    foot_width: float | None = None
+    winged: bool = False
+    leading_tines: bool = False
+    power: float | None = None
+    drive: str = ""
+    length: float | None = None
+    owned: bool = False
+    speed: float | None = None
+    kind: str = "subsoiler"
+
+
+@dataclass(frozen=True)
+class Prices:
+    """Money, per SI unit, in one currency; None is not known."""
+
+    currency: str = ""
+    ripping: float | None = None
+    levelling: float | None = None
+    fall_pass: float | None = None
+    fuel: float | None = None
+
+
+@dataclass(frozen=True)
+class Tile:
+    """What was said about tile: none, known (cover [m]), position_only, exists, or
+    nothing (unsaid)."""
+
+    state: str = "unsaid"
+    cover: float | None = None
+
+
+@dataclass(frozen=True)
+class Field:
+    """One field and its season, read and checked, nothing computed.
+
+    Parameters
+    ----------
+    name, season : str, int
+    folder : Path
+        The folder that holds field.toml.
+    epsg : int
+        UTM zone all metric coordinates are in.
+    boundary : Polygon or MultiPolygon
+    area : float
+        On the ellipsoid. [m2]
+    time_zone : str or None
+        IANA name for what people read and for clocks without a zone.
+    units : {"us", "metric"}
+    fixes : DataFrame
+        Contract `FIXES`.
+    obstacles : GeoDataFrame
+        kind, buffer [m], located (bool), cover [m], name, geometry (lines, points or
+        areas as given, not yet buffered).
+    dug : DataFrame
+        Contract `DUG`.
+    liquid : DataFrame
+        Contract `LIQUID`.
+    slope : float or None
+        Median slope. [fraction]
+    frost : float or None
+        Frozen thickness measured today. [m]
+    inputs : tuple of dict
+        name, sha256 and bytes of every file read, for run.json.
+    """
+
+    name: str
+    season: int
+    folder: Path
+    invented: bool
+    epsg: int
+    boundary: BaseGeometry
+    area: float
+    time_zone: str | None
+    units: str
+    logs: tuple[LogSource, ...]
+    fixes: pd.DataFrame
+    machines: dict[str, Machine]
+    soil: SoilMap | None
+    weather: pd.DataFrame | None
+    crop: Crop
+    liquid: pd.DataFrame
+    obstacles: gpd.GeoDataFrame
+    tile: Tile
+    tools: tuple[Tool, ...]
+    prices: Prices
+    dug: pd.DataFrame
+    rows_heading: float | None = None
+    end_row_width: float | None = None
+    slope: float | None = None
+    erodible: bool | None = None
+    frost: float | None = None
+    elevation: float | None = None
+    utilities: str = "unsaid"
+    inputs: tuple[dict, ...] = ()
+    notes: tuple[Note, ...] = ()

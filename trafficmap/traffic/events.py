@@ -1,0 +1,72 @@
+"""What wheels did to cells: cover by exact strips, and visits for stress."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+
+
+@dataclass(frozen=True)
+class PassEvents:
+    """One wheel in one pass over one cell; sorted by cell, then time, pass, axle.
+
+    Events of cell ``c`` are ``cell_start[c] .. cell_start[c + 1]``. A wheel that
+    lingers in a cell is one event; leaving and coming back in the same pass is
+    another.
+
+    Parameters
+    ----------
+    cell : ndarray of int64
+        Row-major cell number.
+    wheel : ndarray of int32
+        Row in the `WHEELS` table.
+    pass_id : ndarray of int64
+    state : ndarray of int32
+        Row in `LoadStates`.
+    time : ndarray of float64
+        Seconds since 1970 UTC, NaN where not known. [s]
+    cover : ndarray of float32
+        Share of the cell under the wheel, 0 to 1.
+    distance : ndarray of float32
+        Length of the wheel's path inside the cell. [m]
+    cell_start : ndarray of int64, shape (grid.size + 1,)
+    """
+
+    cell: np.ndarray
+    wheel: np.ndarray
+    pass_id: np.ndarray
+    state: np.ndarray
+    time: np.ndarray
+    cover: np.ndarray
+    distance: np.ndarray
+    cell_start: np.ndarray
+
+
+@dataclass(frozen=True)
+class Visits:
+    """One axle in one pass coming past one cell; sorted by cell, then time.
+
+    Parameters
+    ----------
+    cell : ndarray of int64
+    axle_id : ndarray of int32
+    pass_id : ndarray of int64
+    state : ndarray of int32
+    time : ndarray of float64
+        Seconds since 1970 UTC, NaN where not known. [s]
+    offset : ndarray of float32
+        Cell centre right of the axle's centre line at the nearest point. [m]
+    heading : ndarray of float32
+        Heading of the axle there, clockwise from north. [rad]
+    cell_start : ndarray of int64, shape (grid.size + 1,)
+    """
+
+    cell: np.ndarray
+    axle_id: np.ndarray
+    pass_id: np.ndarray
+    state: np.ndarray
+    time: np.ndarray
+    offset: np.ndarray
+    heading: np.ndarray
+    cell_start: np.ndarray
