@@ -98,7 +98,10 @@ def layer_spec(name: str) -> LayerSpec:
         return LAYER_BOOK[name]
     except KeyError:
         near = difflib.get_close_matches(name, LAYER_BOOK, n=1, cutoff=0.0)
-        msg = f"layer: got {name!r}, need a name in the layer book; nearest is {near[0]!r}."
+        msg = (
+            f"layer: got {name!r}, need a name in the layer book; nearest is "
+            f"{near[0]!r}."
+        )
         raise LayerError(msg) from None
 
 

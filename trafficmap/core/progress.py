@@ -8,5 +8,5 @@ Progress = Callable[[float, str], None]
 """Called with (share of the whole run done from 0 to 1, what is being done)."""
 
 
-def silent(fraction: float, message: str) -> None:  # noqa: ARG001
+def silent(fraction: float, message: str) -> None:
     """Take progress and show nothing."""

@@ -6,15 +6,92 @@ from typing import Annotated
 
 import msgspec
 
+_Share = Annotated[float, msgspec.Meta(ge=0, le=1)]
+
 
 class RiskSettings(msgspec.Struct, frozen=True, forbid_unknown_fields=True):
     """Choices of the risk room."""
 
     class_limits: Annotated[
-        tuple[float, float, float],
+        tuple[_Share, _Share, _Share],
         msgspec.Meta(description="unlikely / possible / likely / very likely; choice"),
     ] = (0.20, 0.50, 0.80)
     undecided: Annotated[
-        tuple[float, float],
+        tuple[_Share, _Share],
         msgspec.Meta(description="band tagged undecided: dig or probe; choice"),
     ] = (0.35, 0.65)
+    spread_strength: Annotated[
+        float,
+        msgspec.Meta(
+            gt=0,
+            description="standard deviation of ln strength, a factor of 1.5 either "
+            "way; choice, of the size of the spread between five fitting methods "
+            "(means 50 to 130 kPa, Cavalieri et al. 2008)",
+        ),
+    ] = 0.40
+    spread_stress: Annotated[
+        tuple[float, float],
+        msgspec.Meta(
+            description="standard deviation of ln stress at the shallow and at the "
+            "deep end of spread_depths; holds load, patch and propagation; choice"
+        ),
+    ] = (0.30, 0.20)
+    spread_depths: Annotated[
+        tuple[float, float],
+        msgspec.Meta(description="depths between which it goes over [m]; choice"),
+    ] = (0.35, 0.50)
+    unwheeled_share: Annotated[
+        float,
+        msgspec.Meta(
+            ge=0,
+            lt=1,
+            description="below this share of the largest stress of the axle at that "
+            "depth the ground counts as not wheeled there; choice",
+        ),
+    ] = 0.05
+    pass_growth: Annotated[
+        float,
+        msgspec.Meta(
+            ge=0,
+            description="k in D (1 + k ln N); 0.2404 makes the first of four passes "
+            "do 75 % of the change, Taylor et al. 1982 Trans. ASAE 25:1505 (from "
+            "memory); may lie between 0.1 and 0.5; choice",
+        ),
+    ] = 0.2404
+    floor: Annotated[
+        float,
+        msgspec.Meta(
+            ge=0,
+            le=1,
+            description="least probability under heavy wheels on swelling clay, "
+            "however dry; no published value; choice",
+        ),
+    ] = 0.20
+    floor_mass: Annotated[
+        float, msgspec.Meta(gt=0, description="heavy: mass on a wheel [kg]; choice")
+    ] = 7000.0
+    floor_depth: Annotated[
+        float, msgspec.Meta(ge=0, description="the floor holds down to [m]; choice")
+    ] = 0.70
+    frozen_limit: Annotated[
+        float,
+        msgspec.Meta(
+            gt=0,
+            description="frozen thicker than this and the strength law does not hold: "
+            "not assessed [m]; choice",
+        ),
+    ] = 0.10
+    mean_points: Annotated[
+        int,
+        msgspec.Meta(
+            ge=1, le=99, description="places across a cell for its mean; choice"
+        ),
+    ] = 9
+    rut_suction: Annotated[
+        tuple[float, float],
+        msgspec.Meta(
+            description="suction of the top layer below which ground does not carry, "
+            "and below which it may rut [Pa]; the upper one after McNabb & Startsev, "
+            "the lower one a choice"
+        ),
+    ] = (10e3, 25e3)

@@ -10,7 +10,10 @@ import msgspec
 class SoilSettings(msgspec.Struct, frozen=True, forbid_unknown_fields=True):
     """Choices of the soil room."""
 
-    nu: Annotated[
-        float | None,
-        msgspec.Meta(gt=2, description="concentration factor; by texture if empty"),
-    ] = None
+    nu: (
+        Annotated[
+            float,
+            msgspec.Meta(gt=2, description="concentration factor; by texture if empty"),
+        ]
+        | None
+    ) = None

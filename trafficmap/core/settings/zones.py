@@ -6,10 +6,157 @@ from typing import Annotated
 
 import msgspec
 
+_Positive = Annotated[float, msgspec.Meta(gt=0)]
+_Share = Annotated[float, msgspec.Meta(ge=0, le=1)]
+
 
 class ZoneSettings(msgspec.Struct, frozen=True, forbid_unknown_fields=True):
     """Choices of the zones room."""
 
+    # --- cutting the ground into units ---
+    seed: Annotated[
+        float,
+        msgspec.Meta(
+            gt=0, le=1, description="chance at the worst depth that seeds a zone; choice"
+        ),
+    ] = 0.35
     min_area: Annotated[
-        float, msgspec.Meta(gt=0, description="smallest zone in the body [m2]; choice")
+        float,
+        msgspec.Meta(gt=0, description="smallest zone in the body [m2], 0.5 ac; choice"),
     ] = 2023.0
+    min_length: Annotated[
+        float, msgspec.Meta(gt=0, description="shortest run of a zone [m], 100 ft; choice")
+    ] = 30.5
+    machine_lengths: Annotated[
+        float, msgspec.Meta(gt=0, description="and at least so many rig lengths; choice")
+    ] = 3.0
+    place_error: Annotated[
+        float,
+        msgspec.Meta(ge=0, description="steering and hitch error to each side [m]; choice"),
+    ] = 0.3
+    width_assumed: Annotated[
+        float,
+        msgspec.Meta(gt=0, description="working width where no tool is named [m]; choice"),
+    ] = 5.0
+    overlap_ratio: Annotated[
+        float,
+        msgspec.Meta(gt=1, description="liquid above this times the single rate; choice"),
+    ] = 1.5
+    not_assessed_share: Annotated[
+        float,
+        msgspec.Meta(
+            gt=0,
+            le=1,
+            description="a unit with more of its run-over ground not assessed has no "
+            "answer as a whole; choice",
+        ),
+    ] = 0.2
+    most_units: Annotated[
+        int,
+        msgspec.Meta(
+            ge=1, description="most zones in the body; more caused trouble; choice"
+        ),
+    ] = 12
+    twin_reach: Annotated[
+        float,
+        msgspec.Meta(
+            gt=0, description="readings this near belong to a zone as its twin [m]; choice"
+        ),
+    ] = 50.0
+
+    # --- confirming a layer ---
+    cone_limit: Annotated[
+        float,
+        msgspec.Meta(gt=0, description="cone index that stops roots [Pa], 300 psi"),
+    ] = 300 * 6894.757293168
+    layer_thickness: Annotated[
+        float, msgspec.Meta(gt=0, description="above it over at least [m], 2 in; choice")
+    ] = 0.0508
+    confirm_share: Annotated[
+        _Share, msgspec.Meta(description="share of wheeled probes above it; choice")
+    ] = 0.5
+    confirm_ratio: Annotated[
+        float, msgspec.Meta(gt=1, description="cone index against the twin; choice")
+    ] = 1.25
+    min_probes: Annotated[
+        int,
+        msgspec.Meta(
+            ge=1,
+            description="fewest probes on each side to say anything: 25 % either way at "
+            "a spread of 30 %; choice",
+        ),
+    ] = 4
+    assume_confirmed: (
+        Annotated[
+            float,
+            msgspec.Meta(
+                gt=0,
+                le=2,
+                description="take a layer with this bottom [m] as confirmed "
+                "everywhere, for trying out only; printed everywhere",
+            ),
+        ]
+        | None
+    ) = None
+
+    # --- the decision ---
+    reach: Annotated[
+        float,
+        msgspec.Meta(gt=0, description="deepest layer bottom worth ripping [m], 16 in"),
+    ] = 0.4064
+    tile_clearance: Annotated[
+        float, msgspec.Meta(gt=0, description="kept above tile [m], 8 in; choice")
+    ] = 0.2032
+    tile_unknown_cap: Annotated[
+        float,
+        msgspec.Meta(gt=0, description="deepest tip, tile depth not known [m], 14 in"),
+    ] = 0.3556
+    clay_warning: Annotated[
+        _Share, msgspec.Meta(description="clayey soil from this clay share; choice")
+    ] = 0.35
+    slope_limit: Annotated[
+        float, msgspec.Meta(gt=0, description="steeper asks for the plan; choice")
+    ] = 0.06
+    residue_needed: Annotated[
+        _Share,
+        msgspec.Meta(description="cover that counts as conservation tillage; usual rule"),
+    ] = 0.30
+    rut_limit: Annotated[
+        float, msgspec.Meta(gt=0, description="ruts deeper need levelling [m], 3 in")
+    ] = 0.075
+    rut_watch: Annotated[
+        float, msgspec.Meta(gt=0, description="deeper upsets a planter [m], 2 in")
+    ] = 0.05
+    fit_probability: Annotated[
+        _Share, msgspec.Meta(description="chance of being fit that counts; choice")
+    ] = 0.80
+    plastic_probability: Annotated[
+        _Share, msgspec.Meta(description="below this it counts as plastic; choice")
+    ] = 0.50
+    roll_step: Annotated[
+        float,
+        msgspec.Meta(gt=0, description="widest gap between hand rolls [m], 4 in; choice"),
+    ] = 0.1016
+    most_depths: Annotated[
+        int, msgspec.Meta(ge=1, le=6, description="rip depths in one field; choice")
+    ] = 3
+
+    # --- strips and stops ---
+    strips: Annotated[
+        int,
+        msgspec.Meta(ge=0, le=9, description="untreated strips through ripped ground"),
+    ] = 4
+    stops: Annotated[
+        int,
+        msgspec.Meta(
+            ge=1,
+            description="probe stops in a zone, and as many in its twin: 15 % either "
+            "way at a spread of 30 %; choice",
+        ),
+    ] = 10
+    smooth: Annotated[
+        float,
+        msgspec.Meta(
+            ge=0, description="cell steps in outlines are smoothed over [m2]; choice"
+        ),
+    ] = 2.0
