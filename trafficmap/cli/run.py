@@ -2,11 +2,32 @@
 
 from __future__ import annotations
 
+import re
 from pathlib import Path
+from typing import TYPE_CHECKING
 
 import click
 
 from trafficmap.cli._show import Bar, say, show_notes
+
+if TYPE_CHECKING:
+    from trafficmap.core.settings import Settings
+
+
+class _Depth(click.ParamType):
+    """A depth with its unit, as 13in or 33cm; given to the program in metres."""
+
+    name = "depth"
+
+    def convert(
+        self, value: str, param: click.Parameter | None, ctx: click.Context | None
+    ) -> float:
+        found = re.fullmatch(r"\s*(\d+(?:\.\d+)?)\s*(in|cm)\s*", str(value))
+        if not found:
+            self.fail(f"got {value!r}, need a depth with its unit as 13in or 33cm")
+        from trafficmap.core.units import to_si
+
+        return to_si(float(found[1]), found[2])
 
 
 @click.command(name="run")
@@ -23,19 +44,20 @@ from trafficmap.cli._show import Bar, say, show_notes
 @click.option(
     "--settings",
     "settings_file",
+    metavar="FILE",
     type=click.Path(path_type=Path),
     help="TOML file with settings that differ from the defaults.",
 )
-@click.option("--cell", type=float, help="Side of a grid cell in metres.")
+@click.option("--cell", type=float, metavar="M", help="Side of a grid cell in metres.")
 @click.option(
     "--assume-confirmed",
-    is_flag=True,
-    help="You have dug: take likely layers as confirmed (printed everywhere).",
+    type=_Depth(),
+    metavar="BOTTOM",
+    help="You have dug: take a layer with this bottom (13in, 33cm) as confirmed "
+    "everywhere. Printed on every result.",
 )
 @click.option("--events", is_flag=True, help="Put every wheel event into field.gpkg.")
-@click.option(
-    "--json", "as_json", is_flag=True, help="Print run.json and nothing else."
-)
+@click.option("--json", "as_json", is_flag=True, help="Print run.json, nothing else.")
 @click.option("--strict", is_flag=True, help="Exit with 4 when a stop note stands.")
 @click.option("--profile", is_flag=True, help="Print how long each stage took.")
 @click.option("--overwrite", is_flag=True, help="Replace an earlier result in OUT.")
@@ -46,7 +68,7 @@ def command(
     output: Path,
     settings_file: Path | None,
     cell: float | None,
-    assume_confirmed: bool,
+    assume_confirmed: float | None,
     events: bool,
     as_json: bool,
     strict: bool,
@@ -67,21 +89,21 @@ def command(
     from trafficmap.outputs.run_folder import run_folder, write_run
     from trafficmap.pipeline import run
 
-    given = read_settings(settings_file) if settings_file else settings_from_dict({})
+    settings = read_settings(settings_file) if settings_file else settings_from_dict({})
     if cell is not None:
-        given = _replace(given, "traffic", cell=cell)
-    if assume_confirmed:
-        given = _replace(given, "zones", assume_confirmed=True)
+        settings = _with(settings, "traffic", cell=cell)
+    if assume_confirmed is not None:
+        settings = _with(settings, "zones", assume_confirmed=assume_confirmed)
     with run_folder(output, overwrite=overwrite):
         try:
             field, _ = read_field(folder, progress=lambda f, m: bar(0.15 * f, m))
-            result = run(field, given, progress=lambda f, m: bar(0.15 + 0.7 * f, m))
+            result = run(field, settings, progress=lambda f, m: bar(0.15 + 0.7 * f, m))
             bar(0.85, "write maps and files")
             written = write_run(result, output, overwrite=overwrite, events=events)
         finally:
             bar.close()
     if as_json:
-        click.echo((written / "run.json").read_text(encoding="utf-8"))
+        click.echo((written / "run.json").read_text(encoding="utf-8"), nl=False)
     else:
         if not quiet:
             show_notes(result.notes, most=None if ctx.obj["verbose"] else 8)
@@ -93,12 +115,10 @@ def command(
     return 4 if strict and stopped else 0
 
 
-def _replace(settings, section: str, **values):
-    import msgspec
-
-    part = msgspec.structs.replace(getattr(settings, section), **values)
-    changed = msgspec.structs.replace(settings, **{section: part})
-    # Going through the door once more refuses values out of range.
+def _with(settings: Settings, section: str, **values: object) -> Settings:
+    """Return settings with some values changed, checked at the door once more."""
     from trafficmap.core.settings import settings_as_dict, settings_from_dict
 
-    return settings_from_dict(settings_as_dict(changed))
+    plain = settings_as_dict(settings)
+    plain[section].update(values)
+    return settings_from_dict(plain)
