@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import json
 import re
 from pathlib import Path
 from typing import TYPE_CHECKING
@@ -24,7 +25,9 @@ class _Depth(click.ParamType):
     ) -> float:
         found = re.fullmatch(r"\s*(\d+(?:\.\d+)?)\s*(in|cm)\s*", str(value))
         if not found:
-            self.fail(f"got {value!r}, need a depth with its unit as 13in or 33cm")
+            self.fail(
+                f"got {value!r}, need a depth with its unit as 13in or 33cm", param, ctx
+            )
         from trafficmap.core.units import to_si
 
         return to_si(float(found[1]), found[2])
@@ -102,12 +105,13 @@ def command(
             written = write_run(result, output, overwrite=overwrite, events=events)
         finally:
             bar.close()
+    document = (written / "run.json").read_text(encoding="utf-8")
     if as_json:
-        click.echo((written / "run.json").read_text(encoding="utf-8"), nl=False)
+        click.echo(document, nl=False)
     else:
         if not quiet:
             show_notes(result.notes, most=None if ctx.obj["verbose"] else 8)
-        click.echo(result.sentence)
+        click.echo(json.loads(document)["sentence"])
         click.echo(f"map: {written / 'map.html'}")
     if profile:
         say(bar.table())

@@ -9,12 +9,17 @@ from __future__ import annotations
 
 import os
 
-for _name in ("PROJ_LIB", "PROJ_DATA", "GDAL_DATA"):
+for _name in ("PROJ_LIB", "PROJ_DATA", "GDAL_DATA", "GDAL_SKIP"):
     os.environ.pop(_name, None)
-os.environ["GDAL_SKIP"] = "VRT"
-os.environ["OGR_SKIP"] = "OGR_VRT,VRT"
+os.environ["OGR_SKIP"] = "OGR_VRT"
 os.environ["PROJ_NETWORK"] = "OFF"
 os.environ["GDAL_DISABLE_READDIR_ON_OPEN"] = "TRUE"
+
+# Two GDALs live in one process. The vector one has no raster VRT driver and complains
+# when told to skip it, so it must be up before the raster one is told.
+import pyogrio  # noqa: E402, F401
+
+os.environ["GDAL_SKIP"] = "VRT"
 
 
 def set_file_date(moment: str) -> None:

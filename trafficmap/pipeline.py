@@ -1,0 +1,350 @@
+"""The whole line, from a Field to zones and a plan, as one readable function."""
+
+from __future__ import annotations
+
+import datetime as dt
+from dataclasses import dataclass
+from typing import TYPE_CHECKING, Any
+
+import numpy as np
+
+from trafficmap import loads, plan, risk, soil, tracks, traffic, zones
+from trafficmap.core.grid import FieldGrid
+from trafficmap.core.layers import new_tray, put_layer
+from trafficmap.core.notes import Note, worst_first
+from trafficmap.core.progress import Progress, silent
+from trafficmap.core.settings import Settings
+
+if TYPE_CHECKING:
+    import geopandas as gpd
+    import pandas as pd
+    import xarray as xr
+
+    from trafficmap.field.model import Field
+    from trafficmap.loads.paths import WheelPaths
+    from trafficmap.soil.columns import SoilColumns
+    from trafficmap.traffic.events import PassEvents, Visits
+
+
+@dataclass(frozen=True)
+class Result:
+    """All that came out of a run, in memory; `outputs.write_run` puts it on disk.
+
+    Parameters
+    ----------
+    field, settings, grid
+        What went in, and where the cells are.
+    tray : xarray.Dataset
+        Every layer of the layer book that could be made; also as ``layers``.
+    fixes, passes : DataFrame, GeoDataFrame
+        Clean fixes with their state; passes with their line.
+    paths, events, visits
+        Where wheels ran and what they did to cells.
+    columns, series, strength, profiles
+        Soil columns, water by day, strength by hour, stress by load state; None
+        where soil, weather or clocks are not known.
+    zones, plan, stops : GeoDataFrame, DataFrame, GeoDataFrame
+        Contract `ZONES`, contract `PLAN`, and where to probe.
+    totals : dict
+        Areas, distances and masses of the whole field.
+    notes : tuple of Note
+        Worst first.
+    """
+
+    field: Field
+    settings: Settings
+    grid: FieldGrid
+    tray: xr.Dataset
+    fixes: pd.DataFrame
+    passes: gpd.GeoDataFrame
+    paths: WheelPaths
+    events: PassEvents
+    visits: Visits
+    columns: SoilColumns | None
+    series: Any
+    strength: Any
+    profiles: Any
+    zones: gpd.GeoDataFrame
+    plan: pd.DataFrame
+    stops: gpd.GeoDataFrame
+    totals: dict[str, Any]
+    notes: tuple[Note, ...]
+
+    @property
+    def layers(self) -> xr.Dataset:
+        """Every map layer as an `xarray.Dataset`."""
+        return self.tray
+
+    def areas(self) -> dict[str, float]:
+        """Return the area of each advice [m2], largest first."""
+        areas = self.zones.groupby("advice")["area"].sum()
+        return dict(areas.sort_values(ascending=False))
+
+    def __repr__(self) -> str:
+        """Return what a person wants to see first in a notebook."""
+        rows = [
+            f"{advice}: {area / 1e4:.2f} ha" for advice, area in self.areas().items()
+        ]
+        text = f"<Result {self.field.name!r} {self.field.season}: {', '.join(rows)}; "
+        return f"{text}{len(self.passes)} passes, {len(self.notes)} notes>"
+
+
+def run(
+    field: Field, settings: Settings | None = None, *, progress: Progress = silent
+) -> Result:
+    """Run the whole line on a field.
+
+    Parameters
+    ----------
+    field : Field
+        From `read_field`.
+    settings : Settings, optional
+        Choices of the method; the defaults if not given.
+    progress : callable, optional
+        Called with (share done, what is being done).
+
+    Returns
+    -------
+    Result
+
+    Raises
+    ------
+    TrafficmapError
+        What was handed in cannot be used; the sentence says what to do.
+    """
+    use = settings if settings is not None else Settings()
+    notes: list[Note] = list(field.notes)
+
+    def keep(step: tuple) -> Any:
+        """Collect the notes of a step and hand on its product."""
+        *product, found = step
+        notes.extend(found)
+        return product[0] if len(product) == 1 else tuple(product)
+
+    progress(0.00, "clean the tracks")
+    ground = {"boundary": field.boundary, "machines": field.machines}
+    fixes = keep(tracks.clean(field.fixes, **ground, settings=use.tracks))
+    fixes, passes = keep(tracks.split(fixes, **ground, settings=use.tracks))
+
+    progress(0.10, "follow payload and wheels")
+    rigs = {"machines": field.machines, "settings": use.loads}
+    payload = keep(
+        loads.payload(fixes, passes, crop=field.crop, liquid=field.liquid, **rigs)
+    )
+    paths = keep(loads.wheel_paths(fixes, passes, payload=payload, **rigs))
+
+    progress(0.25, "lay wheels on the cells")
+    grid = FieldGrid.covering(
+        field.boundary.bounds, cell=use.traffic.cell, epsg=field.epsg
+    )
+    tray = new_tray(grid)
+    inside = traffic.inside_share(field.boundary, grid=grid)
+    put_layer(tray, "inside", inside)
+    events = traffic.cover(paths, grid=grid, settings=use.traffic)
+    visits = traffic.visits(
+        paths, grid=grid, reach=use.soil.profile_reach, settings=use.traffic
+    )
+    notes += traffic.count(
+        events, paths, grid=grid, inside=inside, tray=tray, settings=use.traffic
+    )
+    liquid = keep(
+        traffic.applied(
+            fixes, passes, liquid=field.liquid, grid=grid, inside=inside, tray=tray
+        )
+    )
+    if field.end_row_width is not None:
+        ends = traffic.end_rows(
+            field.boundary,
+            grid=grid,
+            width=field.end_row_width,
+            rows_heading=field.rows_heading,
+        )
+        put_layer(tray, "end_rows", ends)
+
+    progress(0.45, "follow water in the soil")
+    water = keep(
+        _soil(field, use, grid=grid, liquid=liquid, paths=paths, visits=visits)
+    )
+    columns, series, strength, profiles = water
+    if columns is not None:
+        units = columns.unit_index_of_cell.reshape(grid.shape)
+        put_layer(tray, "soil_unit", np.where(inside > 0, units, -1))
+
+    progress(0.60, "weigh stress against strength")
+    notes += risk.assess(
+        visits,
+        events,
+        profiles=profiles,
+        strength=strength,
+        columns=columns,
+        grid=grid,
+        inside=inside,
+        tray=tray,
+        settings=use.risk,
+        swelling=None if columns is None else columns.swelling,
+    )
+
+    progress(0.75, "draw zones and decide")
+    tool = field.tools[0] if field.tools else None
+    work = {"field": field, "settings": use.zones, "tool": tool}
+    units = keep(zones.candidates(tray, grid=grid, columns=columns, **work))
+    units = zones.confirm(units, field.dug, settings=use.zones, frost=field.frost)
+    money = keep(
+        plan.price(units, crop=field.crop, prices=field.prices, settings=use.plan)
+    )
+    fit = keep(plan.fit_states(units, series=series, field=field, settings=use))
+    units = keep(zones.decide_units(units, price=money, fit=fit, **work))
+    why = zones.causes(
+        units,
+        events=events,
+        paths=paths,
+        strength=strength,
+        columns=columns,
+        time_zone=field.time_zone,
+        words=field.units,
+    )
+    drawn = keep(
+        zones.draw(units, field=field, tray=tray, settings=use, tool=tool, why=why)
+    )
+    stops = keep(zones.probe_stops(drawn, tray, grid=grid, settings=use.zones))
+
+    progress(0.90, "plan the work")
+    jobs = keep(
+        plan.work_plan(
+            drawn, field=field, settings=use.plan, heading=units.heading, tool=tool
+        )
+    )
+    return Result(
+        field=field,
+        settings=use,
+        grid=grid,
+        tray=tray,
+        fixes=fixes,
+        passes=_with_lines(passes, fixes, field.epsg),
+        paths=paths,
+        events=events,
+        visits=visits,
+        columns=columns,
+        series=series,
+        strength=strength,
+        profiles=profiles,
+        zones=drawn,
+        plan=jobs,
+        stops=stops,
+        totals=_totals(field, fixes, payload, tray, grid),
+        notes=tuple(worst_first(notes)),
+    )
+
+
+def _soil(
+    field: Field,
+    use: Settings,
+    *,
+    grid: FieldGrid,
+    liquid: list,
+    paths: WheelPaths,
+    visits: Visits,
+) -> tuple[tuple, list[Note]]:
+    """Return columns, series, strength and profiles, and what was found."""
+    notes: list[Note] = []
+    if field.soil is None:
+        return (None, None, None, None), notes
+    columns, found = soil.columns(
+        field.soil,
+        grid=grid,
+        liquid_layers=liquid,
+        settings=use.soil,
+        time_zone=field.time_zone,
+    )
+    notes += found
+    nu = soil.concentration_factor(columns, settings=use.soil)
+    profiles = soil.stress_profiles(
+        paths.wheels, paths.states, nu=nu, settings=use.soil
+    )
+    notes += profiles.notes
+    times = visits.time[np.isfinite(visits.time)]
+    if field.weather is None or not times.size:
+        return (columns, None, None, profiles), notes
+    first = dt.datetime.fromtimestamp(float(times.min()), tz=dt.UTC).date()
+    series, found = soil.run_water(
+        columns,
+        weather=field.weather,
+        latitude=_latitude(field),
+        elevation=field.elevation,
+        tile=field.tile,
+        crop=field.crop,
+        settings=use.soil,
+        first_pass=first,
+        time_zone=field.time_zone,
+    )
+    notes += found
+    strength = soil.strength_at(series, times, columns=columns, settings=use.soil)
+    notes += strength.notes
+    return (columns, series, strength, profiles), notes
+
+
+def _latitude(field: Field) -> float:
+    """Return the latitude [deg] of the middle of the field."""
+    from pyproj import Transformer
+
+    middle = field.boundary.centroid
+    to_degrees = Transformer.from_crs(field.epsg, 4326, always_xy=True)
+    return float(to_degrees.transform(middle.x, middle.y)[1])
+
+
+def _with_lines(
+    passes: pd.DataFrame, fixes: pd.DataFrame, epsg: int
+) -> gpd.GeoDataFrame:
+    """Return the passes with the line of the antenna."""
+    import geopandas as gpd
+    import shapely
+
+    first = passes["first"].to_numpy()
+    counts = passes["last"].to_numpy() - first
+    rows = np.repeat(first - np.cumsum(counts) + counts, counts)
+    rows = rows + np.arange(rows.size)
+    places = fixes[["easting", "northing"]].to_numpy()[rows]
+    # A pass of one fix has no line; two equal points would make an invalid one.
+    enough = np.flatnonzero(counts >= 2)
+    owner = np.repeat(np.arange(len(passes)), counts)
+    chosen = np.isin(owner, enough)
+    lines = np.full(len(passes), None, dtype=object)
+    if enough.size:
+        numbers = np.searchsorted(enough, owner[chosen])
+        lines[enough] = shapely.linestrings(places[chosen], indices=numbers)
+    return gpd.GeoDataFrame(passes.copy(), geometry=list(lines), crs=epsg)
+
+
+def _totals(
+    field: Field,
+    fixes: pd.DataFrame,
+    payload: loads.Payload,
+    tray: xr.Dataset,
+    grid: FieldGrid,
+) -> dict[str, Any]:
+    """Return the totals of the whole field."""
+    inside = np.nan_to_num(tray["inside"].values)
+    area = inside.sum() * grid.cell_area
+
+    def share(name: str, above: float) -> float:
+        values = tray[name].values
+        driven = np.nan_to_num(tray["run_over"].values)
+        over = (values > above) & (values != 65535)
+        return float((inside * driven * over).sum() * grid.cell_area / area)
+
+    run_over = float((inside * np.nan_to_num(tray["run_over"].values)).sum())
+    distance = np.nansum(tray["load_distance"].values * inside) / max(
+        inside.sum(), 1e-9
+    )
+    return {
+        "area_m2": field.area,
+        "grid_area_m2": float(area),
+        "run_over_share": run_over * grid.cell_area / area,
+        "wheel_over_3_share": share("wheel_passes_3", 0),
+        "wheel_over_5_share": share("wheel_passes_5", 0),
+        "more_than_5_wheel_passes_share": share("wheel_passes", 5),
+        "load_distance_mg_km_ha": float(distance),
+        "heaviest_axle_kg": float(np.nanmax(tray["heaviest_axle"].values, initial=0.0)),
+        "worked": tracks.worked(fixes).to_dict("records"),
+        "ledger_kg": payload.ledger,
+    }
