@@ -32,13 +32,15 @@ class LogSource:
     clock: str
     findings: tuple[Finding, ...] = ()
     counters: dict[str, float] = field(default_factory=dict)
+    antenna: tuple[float, float, float] | None = None
 
 
 @dataclass(frozen=True)
 class Crop:
     """The crop harvested, the crop that comes next, and how the ground is worked.
 
-    Yields in kg/m2, prices in currency per kg; None is not known.
+    Yields in kg/m2, prices in currency per kg, losses as fractions, depth in m;
+    ``last_ripped`` is a year; None is not known.
     """
 
     now: str = ""
@@ -52,6 +54,8 @@ class Crop:
     loss_reachable: float | None = None
     residue_counted: float | None = None
     soybean_allowed: bool = False
+    last_ripped: int | None = None
+    last_tillage_depth: float | None = None
 
 
 @dataclass(frozen=True)
@@ -104,8 +108,10 @@ class Prices:
 
 @dataclass(frozen=True)
 class Tile:
-    """What was said about tile: none, known (cover [m]), position_only, exists, or
-    nothing (unsaid)."""
+    """What was said about tile.
+
+    ``state`` is none, known (then ``cover`` [m]), position_only, exists or unsaid.
+    """
 
     state: str = "unsaid"
     cover: float | None = None
@@ -122,9 +128,15 @@ class Field:
         The folder that holds field.toml.
     epsg : int
         UTM zone all metric coordinates are in.
-    boundary : Polygon or MultiPolygon
+    boundary : Polygon, MultiPolygon or None
+        None when nothing says where the field is: no boundary was given and no log
+        shows worked ground.
     area : float
-        On the ellipsoid. [m2]
+        On the ellipsoid, 0 without a boundary. [m2]
+    latitude : float
+        Of the middle of the field, NaN when no place is known. [deg]
+    boundary_given : bool
+        False when the boundary is only the ground covered by worked steps.
     time_zone : str or None
         IANA name for what people read and for clocks without a zone.
     units : {"us", "metric"}
@@ -150,7 +162,7 @@ class Field:
     folder: Path
     invented: bool
     epsg: int
-    boundary: BaseGeometry
+    boundary: BaseGeometry | None
     area: float
     time_zone: str | None
     units: str
@@ -175,3 +187,5 @@ class Field:
     utilities: str = "unsaid"
     inputs: tuple[dict, ...] = ()
     notes: tuple[Note, ...] = ()
+    latitude: float = float("nan")
+    boundary_given: bool = True

@@ -24,7 +24,7 @@ class LoadStates:
     load_low, load, load_high : ndarray, shape (n_states, n_slots)
         Vertical load of each wheel. [N]
     source : ndarray of str, shape (n_states,)
-        signal, inferred or assumed.
+        signal, inferred, assumed, or none where the machine carries nothing.
     """
 
     machine_id: np.ndarray

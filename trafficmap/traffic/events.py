@@ -22,14 +22,18 @@ class PassEvents:
     wheel : ndarray of int32
         Row in the `WHEELS` table.
     pass_id : ndarray of int64
+        Where one pass ends and the next begins under a rig, all its wheels keep the
+        pass its first wheel came in.
     state : ndarray of int32
         Row in `LoadStates`.
     time : ndarray of float64
-        Seconds since 1970 UTC, NaN where not known. [s]
-    cover : ndarray of float32
+        Seconds since 1970 UTC when the wheel was nearest to the centre of the cell,
+        NaN where not known. [s]
+    cover : ndarray of float64
         Share of the cell under the wheel, 0 to 1.
     distance : ndarray of float32
-        Length of the wheel's path inside the cell. [m]
+        Length of the wheel's path, shared among cells by the area it swept in each,
+        so that the sum over cells is the length driven. [m]
     cell_start : ndarray of int64, shape (grid.size + 1,)
     """
 

@@ -73,14 +73,6 @@ class RiskSettings(msgspec.Struct, frozen=True, forbid_unknown_fields=True):
     floor_depth: Annotated[
         float, msgspec.Meta(ge=0, description="the floor holds down to [m]; choice")
     ] = 0.70
-    frozen_limit: Annotated[
-        float,
-        msgspec.Meta(
-            gt=0,
-            description="frozen thicker than this and the strength law does not hold: "
-            "not assessed [m]; choice",
-        ),
-    ] = 0.10
     mean_points: Annotated[
         int,
         msgspec.Meta(

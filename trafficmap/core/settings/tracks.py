@@ -5,11 +5,116 @@ from __future__ import annotations
 from typing import Annotated
 
 import msgspec
+from msgspec import Meta
 
 
 class TrackSettings(msgspec.Struct, frozen=True, forbid_unknown_fields=True):
     """Choices of the tracks room."""
 
     idle_speed: Annotated[
-        float, msgspec.Meta(gt=0, description="slower is standing [m/s]; choice")
+        float, Meta(gt=0, le=2, description="slower is standing [m/s]; choice")
     ] = 0.3
+    idle_seconds: Annotated[
+        float, Meta(gt=0, description="standing for less is still moving [s]; choice")
+    ] = 10.0
+    still_window: Annotated[
+        float,
+        Meta(
+            gt=0,
+            description="looked at before and after a fix to say it stands [s]; choice",
+        ),
+    ] = 5.0
+    far: Annotated[
+        float,
+        Meta(gt=0, description="no fix belongs that far from the field [m]; choice"),
+    ] = 100_000.0
+    jump_slack: Annotated[
+        float,
+        Meta(
+            ge=0,
+            description="error of place and clock allowed before a step counts as a "
+            "jump [m]; choice",
+        ),
+    ] = 2.0
+    jump_seconds: Annotated[
+        float,
+        Meta(
+            ge=0,
+            description="fixes between two jumps that last no longer than this are "
+            "dropped, longer ones kept as a stretch of their own [s]; choice",
+        ),
+    ] = 5.0
+    sigma: Annotated[
+        float,
+        Meta(
+            gt=0,
+            description="position error within a pass of a machine that does not tell "
+            "its own, 1 sigma [m]; satellite-corrected (SBAS), from memory",
+        ),
+    ] = 0.20
+    acceleration: Annotated[
+        float,
+        Meta(
+            gt=0,
+            le=10,
+            description="how quickly a machine may change its speed for the smoothing, "
+            "root of the noise density of acceleration [m/s2 per root Hz]; choice",
+        ),
+    ] = 0.3
+    boundary_margin: Annotated[
+        float,
+        Meta(
+            ge=0,
+            le=50,
+            description="the antenna may swing this far over the boundary before it "
+            "is on the road [m]; choice",
+        ),
+    ] = 3.0
+    work_seconds: Annotated[
+        float,
+        Meta(ge=0, description="shortest work found from the shape [s]; choice"),
+    ] = 10.0
+    hole_seconds: Annotated[
+        float,
+        Meta(ge=0, description="a shorter break in the work is work [s]; choice"),
+    ] = 5.0
+    load_seconds: Annotated[
+        float,
+        Meta(ge=0, description="a carrier that stands longer is loading [s]; choice"),
+    ] = 20.0
+    turn_seconds: Annotated[
+        float, Meta(gt=0, description="a turn lasts no longer [s]; choice")
+    ] = 120.0
+    turn_length: Annotated[
+        float, Meta(gt=0, description="a turn is no longer [m]; choice")
+    ] = 200.0
+    turn_angle: Annotated[
+        float,
+        Meta(
+            gt=0,
+            lt=180,
+            description="a turn changes the direction by more, and a pass ends where "
+            "it does [deg]; choice",
+        ),
+    ] = 60.0
+    straight_radius: Annotated[
+        float, Meta(gt=0, description="work bends less than this radius [m]; choice")
+    ] = 60.0
+    straight_length: Annotated[
+        float, Meta(gt=0, description="work is straight for this long [m]; choice")
+    ] = 30.0
+    direction_tolerance: Annotated[
+        float,
+        Meta(
+            gt=0,
+            lt=45,
+            description="work runs this close to a main direction [deg]; choice",
+        ),
+    ] = 8.0
+    working_speed: Annotated[
+        tuple[float, float],
+        Meta(
+            description="slowest and fastest work of a machine that does not tell its "
+            "own [m/s]; choice"
+        ),
+    ] = (0.8, 4.2)

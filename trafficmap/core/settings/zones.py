@@ -17,30 +17,51 @@ class ZoneSettings(msgspec.Struct, frozen=True, forbid_unknown_fields=True):
     seed: Annotated[
         float,
         msgspec.Meta(
-            gt=0, le=1, description="chance at the worst depth that seeds a zone; choice"
+            gt=0,
+            le=1,
+            description="chance at the worst depth that seeds a zone; choice",
         ),
     ] = 0.35
+    seed_share: Annotated[
+        float,
+        msgspec.Meta(
+            gt=0,
+            le=1,
+            description="from this share of its run-over ground on, seeds alone stand "
+            "for a unit; choice",
+        ),
+    ] = 0.10
     min_area: Annotated[
         float,
-        msgspec.Meta(gt=0, description="smallest zone in the body [m2], 0.5 ac; choice"),
+        msgspec.Meta(
+            gt=0, description="smallest zone in the body [m2], 0.5 ac; choice"
+        ),
     ] = 2023.0
     min_length: Annotated[
-        float, msgspec.Meta(gt=0, description="shortest run of a zone [m], 100 ft; choice")
+        float,
+        msgspec.Meta(gt=0, description="shortest run of a zone [m], 100 ft; choice"),
     ] = 30.5
     machine_lengths: Annotated[
-        float, msgspec.Meta(gt=0, description="and at least so many rig lengths; choice")
+        float,
+        msgspec.Meta(gt=0, description="and at least so many rig lengths; choice"),
     ] = 3.0
     place_error: Annotated[
         float,
-        msgspec.Meta(ge=0, description="steering and hitch error to each side [m]; choice"),
+        msgspec.Meta(
+            ge=0, description="steering and hitch error to each side [m]; choice"
+        ),
     ] = 0.3
     width_assumed: Annotated[
         float,
-        msgspec.Meta(gt=0, description="working width where no tool is named [m]; choice"),
+        msgspec.Meta(
+            gt=0, description="working width where no tool is named [m]; choice"
+        ),
     ] = 5.0
     overlap_ratio: Annotated[
         float,
-        msgspec.Meta(gt=1, description="liquid above this times the single rate; choice"),
+        msgspec.Meta(
+            gt=1, description="liquid above this times the single rate; choice"
+        ),
     ] = 1.5
     not_assessed_share: Annotated[
         float,
@@ -60,7 +81,8 @@ class ZoneSettings(msgspec.Struct, frozen=True, forbid_unknown_fields=True):
     twin_reach: Annotated[
         float,
         msgspec.Meta(
-            gt=0, description="readings this near belong to a zone as its twin [m]; choice"
+            gt=0,
+            description="readings this near belong to a zone as its twin [m]; choice",
         ),
     ] = 50.0
 
@@ -70,7 +92,8 @@ class ZoneSettings(msgspec.Struct, frozen=True, forbid_unknown_fields=True):
         msgspec.Meta(gt=0, description="cone index that stops roots [Pa], 300 psi"),
     ] = 300 * 6894.757293168
     layer_thickness: Annotated[
-        float, msgspec.Meta(gt=0, description="above it over at least [m], 2 in; choice")
+        float,
+        msgspec.Meta(gt=0, description="above it over at least [m], 2 in; choice"),
     ] = 0.0508
     confirm_share: Annotated[
         _Share, msgspec.Meta(description="share of wheeled probes above it; choice")
@@ -82,8 +105,8 @@ class ZoneSettings(msgspec.Struct, frozen=True, forbid_unknown_fields=True):
         int,
         msgspec.Meta(
             ge=1,
-            description="fewest probes on each side to say anything: 25 % either way at "
-            "a spread of 30 %; choice",
+            description="fewest probes on each side to say anything: 25 % either way "
+            "at a spread of 30 %; choice",
         ),
     ] = 4
     assume_confirmed: (
@@ -119,7 +142,9 @@ class ZoneSettings(msgspec.Struct, frozen=True, forbid_unknown_fields=True):
     ] = 0.06
     residue_needed: Annotated[
         _Share,
-        msgspec.Meta(description="cover that counts as conservation tillage; usual rule"),
+        msgspec.Meta(
+            description="cover that counts as conservation tillage; usual rule"
+        ),
     ] = 0.30
     rut_limit: Annotated[
         float, msgspec.Meta(gt=0, description="ruts deeper need levelling [m], 3 in")
@@ -127,15 +152,11 @@ class ZoneSettings(msgspec.Struct, frozen=True, forbid_unknown_fields=True):
     rut_watch: Annotated[
         float, msgspec.Meta(gt=0, description="deeper upsets a planter [m], 2 in")
     ] = 0.05
-    fit_probability: Annotated[
-        _Share, msgspec.Meta(description="chance of being fit that counts; choice")
-    ] = 0.80
-    plastic_probability: Annotated[
-        _Share, msgspec.Meta(description="below this it counts as plastic; choice")
-    ] = 0.50
     roll_step: Annotated[
         float,
-        msgspec.Meta(gt=0, description="widest gap between hand rolls [m], 4 in; choice"),
+        msgspec.Meta(
+            gt=0, description="widest gap between hand rolls [m], 4 in; choice"
+        ),
     ] = 0.1016
     most_depths: Annotated[
         int, msgspec.Meta(ge=1, le=6, description="rip depths in one field; choice")

@@ -1,0 +1,238 @@
+"""The map page in a browser that has no network."""
+
+from __future__ import annotations
+
+import sys
+
+import pytest
+
+pytestmark = pytest.mark.browser
+
+
+def test_quiet_console_and_no_request_but_the_file(open_map, map_file):
+    opened = open_map()
+    for group in ("facts", "risk", "work"):
+        opened.page.click(f"[data-group={group}]")
+    assert opened.said == []
+    assert [url for url in opened.asked if url.startswith("file:")] == [
+        map_file.as_uri()
+    ]
+    assert opened.outside() == []
+
+
+def test_one_kind_at_a_time(open_map):
+    page = open_map().page
+    assert page.locator("path.zone").count() == 10
+    page.click("[data-group=risk]")
+    assert page.locator("path.zone").count() == 0
+    assert page.locator(".leaflet-image-layer").count() == 1
+    assert page.inner_text("#shown") == "Chance of damage at 14 in, under the wheels"
+    page.click("[data-group=facts]")
+    assert page.locator(".leaflet-image-layer").count() == 1
+    assert page.locator("table.legend:visible").count() == 1
+    assert page.locator("[data-group][aria-pressed=true]").inner_text() == "Facts"
+
+
+def test_depth_buttons_change_the_picture(open_map):
+    page = open_map().page
+    page.click("[data-group=risk]")
+    seen = set()
+    for depth in ("4 in", "10 in", "14 in", "20 in"):
+        page.get_by_role("button", name=depth, exact=True).click()
+        assert f"at {depth}" in page.inner_text("#shown")
+        assert f"at {depth}" in page.inner_text("table.legend:visible caption")
+        seen.add(page.get_attribute(".leaflet-image-layer", "src"))
+    assert len(seen) == 4
+    page.click("[data-group=work]")
+    page.click("[data-group=risk]")
+    assert "at 20 in" in page.inner_text("#shown")  # it remembers
+
+
+def test_a_click_on_a_zone_says_why(open_map):
+    opened = open_map()
+    box = opened.page.locator("path.zone.probe").first.bounding_box()
+    opened.page.mouse.click(box["x"] + 20, box["y"] + box["height"] - 20)
+    card = opened.page.locator("#why")
+    assert card.is_visible()
+    text = card.inner_text()
+    assert "Why here?" in text
+    assert "Probe first" in text
+    assert "The model cannot settle it." in text
+    assert "about 6 in 10" in text
+    assert opened.page.locator("path.zone.chosen").count() == 1
+    opened.page.keyboard.press("Escape")
+    assert card.is_hidden()
+    assert opened.said == []
+
+
+def test_a_click_on_the_ground_tells_the_passes(open_map):
+    page = open_map().page
+    page.click("[data-group=risk]")
+    # Lane of combine and loaded cart, 60 m east and 100 m north of the corner.
+    x, y = page.evaluate(
+        "() => { const told = document.getElementById('data').textContent;"
+        "const b = JSON.parse(told).bounds;"
+        "const at = L.latLng(b[0][0] + (b[1][0]-b[0][0]) * 0.5,"
+        "                    b[0][1] + (b[1][1]-b[0][1]) * (61.5 / 260));"
+        "const p = map_field.latLngToContainerPoint(at);"
+        "const r = map_field.getContainer().getBoundingClientRect();"
+        "return [p.x + r.x, p.y + r.y]; }"
+    )
+    page.mouse.click(x, y)
+    text = page.inner_text("#why")
+    assert "Worst in this square of 33 ft" in text
+    assert text.index("combine, 12-row, working, axle 18.0 tons") < text.index(
+        "grain cart <b>&, hauling, axle 24.7 tons"
+    )
+    assert "soil water 37 % at 10 in" in text
+    assert page.locator("#why .chart text").count() == 8
+
+
+def test_outside_the_field_closes_the_card(open_map):
+    page = open_map().page
+    page.click("[data-group=risk]")
+    page.mouse.click(450, 450)
+    assert page.locator("#why").is_visible()
+    page.mouse.click(40, 400)
+    assert page.locator("#why").is_hidden()
+
+
+def test_the_keyboard_reaches_everything(open_map):
+    page = open_map().page
+    reached = []
+    for _ in range(40):
+        page.keyboard.press("Tab")
+        reached.append(
+            page.evaluate(
+                "() => { const a = document.activeElement;"
+                "return a.dataset.group || a.dataset.zone || a.id || a.title"
+                " || a.tagName; }"
+            )
+        )
+        if reached[-1] == "theme":
+            break
+    assert {"map_field", "Zoom in", "facts", "risk", "work", "0", "9", "theme"} <= set(
+        reached
+    )
+    page.focus("[data-zone='3']")
+    page.keyboard.press("Enter")
+    assert page.evaluate("document.activeElement.id") == "why"
+    page.keyboard.press("Escape")
+    assert (
+        page.evaluate("document.activeElement.dataset.zone") == "3"
+    )  # back where it was
+
+
+def test_enter_on_the_map_asks_about_its_middle(open_map):
+    page = open_map().page
+    page.click("[data-group=risk]")
+    page.focus("#map_field")
+    page.keyboard.press("Enter")
+    assert page.locator("#why").is_visible()
+
+
+@pytest.mark.parametrize(("width", "height"), [(390, 844), (320, 640)])
+def test_a_phone_never_scrolls_sideways(open_map, width, height):
+    opened = open_map(width=width, height=height, has_touch=True, is_mobile=True)
+    page = opened.page
+    for group in ("work", "risk", "facts"):
+        page.click(f"[data-group={group}]")
+        assert page.evaluate("document.documentElement.scrollWidth") <= width
+    box = page.locator("#stage").bounding_box()
+    assert box["width"] == width
+    assert page.locator("#panel").bounding_box()["y"] >= box["y"] + box["height"]
+    page.click("[data-zone='1']")
+    card = page.locator("#why").bounding_box()
+    assert card["x"] >= 0
+    assert card["x"] + card["width"] <= width
+    assert opened.said == []
+
+
+def test_text_is_16_px_at_least_and_buttons_can_be_hit(open_map):
+    page = open_map(width=390, height=844).page
+    small = page.evaluate(
+        "() => [...document.querySelectorAll('body *')].filter(e => e.innerText &&"
+        "parseFloat(getComputedStyle(e).fontSize) < 16)"
+        ".map(e => e.outerHTML.slice(0, 80))"
+    )
+    assert small == []
+    page.click("[data-group=risk]")
+    for button in page.locator(".switch button:visible, .single:visible").all():
+        assert button.bounding_box()["height"] >= 44
+
+
+def test_night_changes_paper_and_pictures_and_back(open_map):
+    page = open_map().page
+    page.click("[data-group=risk]")
+    day = page.get_attribute(".leaflet-image-layer", "src")
+    page.click("#theme")
+    assert (
+        page.evaluate("getComputedStyle(document.body).backgroundColor")
+        == "rgb(22, 24, 27)"
+    )
+    assert page.get_attribute(".leaflet-image-layer", "src") != day
+    page.click("#theme")
+    assert page.get_attribute(".leaflet-image-layer", "src") == day
+
+
+def test_the_systems_dark_mode_is_followed(open_map):
+    opened = open_map(color_scheme="dark")
+    page = opened.page
+    assert (
+        page.evaluate("getComputedStyle(document.body).backgroundColor")
+        == "rgb(22, 24, 27)"
+    )
+    page.click("[data-group=risk]")
+    # The picture is a real PNG after its palette was exchanged.
+    width = page.evaluate("document.querySelector('.leaflet-image-layer').naturalWidth")
+    assert width > 100
+    assert opened.said == []
+
+
+@pytest.mark.parametrize("group", ["work", "risk"])
+def test_prints_on_two_pages(open_map, tmp_path, group):
+    page = open_map().page
+    page.click(f"[data-group={group}]")
+    raw = page.pdf(prefer_css_page_size=True)
+    assert raw.count(b"/Type /Page\n") == 2
+
+
+def test_hostile_names_do_nothing(open_map, tmp_path):
+    factory = sys.modules["synthetic_result"]
+    from dataclasses import replace
+
+    from trafficmap.outputs.run_folder import write_run
+
+    bad = '<img src=x onerror="document.title=1"><script>document.title=2</script>'
+    result = factory.make_result(name=bad)
+    zones = result.zones.assign(reason=bad, further=bad)
+    path = write_run(replace(result, zones=zones), tmp_path / "out") / "map.html"
+    opened = open_map(path)
+    opened.page.click("[data-zone='0']")
+    assert bad in opened.page.inner_text("#why")
+    assert opened.page.inner_text("h1") == bad
+    assert opened.page.title().startswith("<img")
+    assert opened.page.locator("img[src=x]").count() == 0
+    assert opened.said == []
+
+
+def test_a_traffic_map_without_zones_opens(open_map, tmp_path):
+    from dataclasses import replace
+
+    from trafficmap.outputs.run_folder import write_run
+
+    full = sys.modules["synthetic_result"].make_result()
+    bare = replace(
+        full,
+        zones=full.zones[:0],
+        stops=full.stops[:0],
+        strength=None,
+        columns=None,
+        tray=full.tray[["inside", "run_over", "passes", "heaviest_axle"]],
+    )
+    path = write_run(bare, tmp_path / "out") / "map.html"
+    opened = open_map(path)
+    assert opened.page.locator("[data-group]").count() == 1
+    opened.page.mouse.click(450, 450)
+    assert "Passes, most" in opened.page.inner_text("#why")
+    assert opened.said == []

@@ -1,0 +1,107 @@
+"""What a person reads: sentence of the day, advice, units, money."""
+
+from __future__ import annotations
+
+import math
+
+import numpy as np
+import pytest
+
+from trafficmap.core.settings import Settings
+from trafficmap.outputs import words
+
+
+def test_sentence_tells_leave_rip_wait_level_and_probe(result):
+    sentence = words.sentence_of_the_day(result.zones, result.stops, "us")
+    assert sentence == (
+        "Leave 2.7 of 12.6 acres. Rip 1.9 acres at 14 in and 1.7 acres at 16 in. "
+        "Wait on 1.9 acres. Level ruts only on 1.7 acres. Probe 3 places."
+    )
+
+
+def test_sentence_without_rip_says_rip_nothing(result):
+    quiet = result.zones[result.zones["advice"].isin(["leave", "probe first"])]
+    sentence = words.sentence_of_the_day(quiet, result.stops[:1], "metric")
+    assert sentence.endswith("Probe 1 place. Rip nothing before they are dug.")
+    sentence = words.sentence_of_the_day(quiet, result.stops[:0], "us")
+    assert sentence.endswith("Rip nothing.")
+
+
+def test_a_spot_and_its_twin_are_one_place(result):
+    stops = result.stops.assign(twin_of=["", "4-1", ""], zone=[4, 4, 6])
+    assert words.probe_places(stops) == (2, 2)
+    sentence = words.sentence_of_the_day(result.zones, stops, "us")
+    assert sentence.endswith("Probe 2 places in 2 zones.")
+
+
+def test_sentence_without_zones(result):
+    assert "No zones were drawn" in words.sentence_of_the_day(
+        result.zones[:0], result.stops, "us"
+    )
+
+
+@pytest.mark.parametrize(
+    ("advice", "kind", "style"),
+    [
+        ("rip", "body", "rip"),
+        ("rip with trial pass", "body", "rip"),
+        ("probe first", "end_rows", "probe"),
+        ("level ruts only", "body", "dotted"),
+        ("carry only", "body", "dotted"),
+        ("manage", "body", "leave"),
+        ("keep out", "body", "keep-out"),
+        ("leave", "keep_out", "keep-out"),
+        ("leave", "strip", "strip"),
+        ("not assessed", "body", "not-assessed"),
+        ("ripe for nothing", "body", "leave"),
+    ],
+)
+def test_every_advice_has_a_way_to_be_drawn(advice, kind, style):
+    assert words.zone_style(advice, kind) == style
+
+
+def test_a_strip_through_ripped_ground_is_not_ripped():
+    assert not words.is_rip("leave")
+    assert not words.is_rip("ripe")
+
+
+@pytest.mark.parametrize(
+    ("advice", "depth", "said"),
+    [
+        ("rip", 0.3556, "rip at 14 in"),
+        ("rip with trial pass", 0.3556, "rip at 14 in, with trial pass"),
+        ("leave", np.nan, "leave"),
+        ("leave", 0.3, "leave"),
+    ],
+)
+def test_advice_with_its_depth(advice, depth, said):
+    assert words.advice_words(advice, depth, "us") == said
+
+
+def test_unknown_is_said_and_never_zero():
+    for say in (words.mass_words, words.pressure_words):
+        assert say(math.nan, "us") == "not known"
+        assert say(0.0, "us") != "not known"
+    assert words.money_range(math.nan, 3.0, "USD") == "not known"
+    assert words.time_words(math.nan, None) == "time not known"
+    assert words.chance_words(math.nan) == "not known"
+
+
+def test_money_is_a_range_of_whole_units():
+    assert words.money_range(11.6, 31.2, "USD") == "12 to 31 USD"
+
+
+def test_how_sure_tells_the_limits_of_the_settings():
+    risk = Settings().risk
+    text = " ".join(words.how_sure(risk.class_limits, risk.undecided))
+    assert "below 20 in 100" in text
+    assert "between 35 and 65 in 100" in text
+
+
+@pytest.mark.parametrize("word", ["safe", "guaranteed", "optimal", "smart", " AI "])
+def test_no_word_promises_more_than_the_model(word, run_dir):
+    from trafficmap.outputs import readme_txt
+
+    said = " ".join([*words.CAUTIONS, *words.HOW_SURE, readme_txt.UNFINISHED])
+    said += (run_dir / "README.txt").read_text(encoding="utf-8")
+    assert word not in said.replace("safety advice", "")

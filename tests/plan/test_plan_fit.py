@@ -1,0 +1,110 @@
+"""How the state of the soil reaches the units."""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+from types import SimpleNamespace
+
+import numpy as np
+import pandas as pd
+import pytest
+
+from trafficmap.core.grid import FieldGrid
+from trafficmap.core.settings import Settings
+from trafficmap.plan import fit_states
+from trafficmap.soil.columns import LAYER_CENTRES
+from trafficmap.zones.units import Units
+
+SETTINGS = Settings()
+FIELD = SimpleNamespace(units="us")
+ROLLED = pd.Timestamp("2026-10-25")
+
+
+@dataclass
+class Series:
+    dates: pd.DatetimeIndex
+    columns: SimpleNamespace
+
+
+@pytest.fixture
+def series():
+    layers = LAYER_CENTRES.size
+    texture = {"sand": 0.2, "clay": 0.4}
+    columns = SimpleNamespace(
+        **{name: np.full((2, layers), value) for name, value in texture.items()}
+    )
+    columns.clay[1, 3:5] = (0.1, 0.3)
+    return Series(pd.date_range("2026-05-01", "2026-11-20"), columns)
+
+
+@pytest.fixture
+def asked(monkeypatch):
+    """What the soil room was asked; it answers that all shatters."""
+    calls = []
+
+    def fake(series, **given):
+        calls.append(given)
+        return SimpleNamespace(
+            word="shatters", probability=0.9, carries="carries", frozen=0.01, notes=()
+        )
+
+    monkeypatch.setattr("trafficmap.plan.fit.fit", fake)
+    return calls
+
+
+def units_of(*, column=(0, 1), rolled=(None, ROLLED), bottom=(math.nan, 0.26)) -> Units:
+    rolls = [
+        ((0.1, "cracks"), (0.2, "odd")) if day is not None else () for day in rolled
+    ]
+    table = pd.DataFrame(
+        {
+            "unit": [0, 1],
+            "column": column,
+            "layer_bottom": bottom,
+            "rolls": rolls,
+            "rolled_on": pd.to_datetime(list(rolled)),
+        }
+    )
+    return Units(table, np.zeros((1, 2), int), FieldGrid(32616, 0, 0, 1, 1, 2), 0.0)
+
+
+def test_asked_for_the_tip_of_each_unit_on_the_newest_day(series, asked):
+    frame, notes = fit_states(units_of(), series=series, field=FIELD, settings=SETTINGS)
+    assert notes == []
+    assert [call["day"] for call in asked] == [ROLLED, ROLLED]
+    # Nobody knows a layer in the first: 14 in; 0.26 m is 10.2 in, so 12 in.
+    assert [call["tip_depth"] for call in asked] == pytest.approx([0.3556, 0.3048])
+    assert asked[1]["hand_rolls"] == [(0.1, "cracks")]
+    assert frame["word"].tolist() == ["shatters", "shatters"]
+    assert frame["clay"].tolist() == pytest.approx([0.4, 0.2])
+
+
+def test_old_hand_rolls_no_longer_count(series, asked):
+    frame, notes = fit_states(
+        units_of(), series=series, field=FIELD, settings=SETTINGS, day="2026-11-01"
+    )
+    assert frame["fresh"].tolist() == [True, False]
+    assert asked[1]["hand_rolls"] is None
+    assert [note.code for note in notes] == ["plan.rolls_stale"]
+
+
+def test_without_weather_nothing_is_known(asked):
+    frame, _ = fit_states(units_of(), series=None, field=FIELD, settings=SETTINGS)
+    assert frame["word"].tolist() == ["unknown", "unknown"]
+    assert frame["p_fit"].isna().all()
+    assert asked == []
+
+
+def test_without_a_soil_there_nothing_is_known(series, asked):
+    frame, _ = fit_states(
+        units_of(column=(-1, 0)), series=series, field=FIELD, settings=SETTINGS
+    )
+    assert frame["word"].tolist() == ["unknown", "shatters"]
+    assert frame["sand"].isna().tolist() == [True, False]
+
+
+def test_the_last_day_of_weather_where_nobody_rolled(series, asked):
+    units = units_of(rolled=(None, None))
+    fit_states(units, series=series, field=FIELD, settings=SETTINGS)
+    assert asked[0]["day"] == pd.Timestamp("2026-11-20")

@@ -1,0 +1,397 @@
+"""Numbers of the machine and load formulas that others can check.
+
+Sources are named beside each check. "Exact" is a closed form evaluated independently
+of the code; "second hand" is a published number seen in another's report.
+"""
+
+from __future__ import annotations
+
+import math
+import tomllib
+from pathlib import Path
+
+import numpy as np
+import pytest
+
+from trafficmap.core.units import MASS_PER_BUSHEL, VOLUME_BUSHEL, to_si
+from trafficmap.loads._kernels import follow
+from trafficmap.loads.fill import run_length, wet_mass
+from trafficmap.loads.mass import (
+    axle_loads_on_grade,
+    axle_transfer,
+    side_loads_on_slope,
+)
+from trafficmap.machines import axle_report, read_machine
+from trafficmap.machines.statics import share_on_supports
+from trafficmap.machines.traction import traction_brixius
+from trafficmap.machines.tyres import (
+    load_of_index,
+    mass_carried,
+    parse_tyre,
+    pressure_needed,
+    rolling_radius,
+)
+
+
+def trail(easting, northing, arm, start):
+    """Return heading [rad] and the trailing end of an arm pulled along a path."""
+    guess = np.full(easting.size, start)
+    out = np.empty(easting.size)
+    sign = np.ones(easting.size, dtype=np.int8)
+    follow(easting, northing, sign, arm, guess, math.pi, out)
+    return out, easting - arm * np.sin(out), northing - arm * np.cos(out)
+
+
+def circle(radius, length, step):
+    """Points on a circle about the origin, from (radius, 0) going north, left turn."""
+    s = np.arange(0.0, length + 1e-9, step)
+    return radius * np.cos(s / radius), radius * np.sin(s / radius), s
+
+
+def test_traction_of_brixius():
+    # b 0.71, d 2.06, W 40 kN, CI 900 kPa, deflection 0.2, slip 0.1; equations and so
+    # the numbers are from memory.
+    bn, ntr, te = traction_brixius(
+        40e3, 0.1, cone_index=900e3, width=0.71, diameter=2.06
+    )
+    assert bn == pytest.approx(32.359, abs=5e-4)
+    assert ntr == pytest.approx(0.4064, abs=5e-5)
+    assert te == pytest.approx(0.7524, abs=5e-5)
+
+
+def test_steady_circle_of_a_trailer():
+    # R_t^2 = R^2 + h^2 - L^2, the sum-of-squares rule of road engineering; Sayers
+    # (1986), Transportation Research Record 1052:53-62 (abstract). R 12, h 1.2, L 6.
+    hitch = math.hypot(12.0, 1.2)
+    e, n, _ = circle(hitch, 300.0, 0.1)
+    _, te, tn = trail(e, n, 6.0, 0.0)
+    assert math.hypot(te[-1], tn[-1]) == pytest.approx(10.4614, abs=1e-3)
+
+
+def test_steady_circle_of_two_trailers():
+    # R 20 with (h, L) = (0.5, 5) and (0.3, 4): 19.3714 and 18.9563 m (exact).
+    e, n, _ = circle(math.hypot(20.0, 0.5), 400.0, 0.1)
+    heading, e1, n1 = trail(e, n, 5.0, 0.0)
+    assert math.hypot(e1[-1], n1[-1]) == pytest.approx(19.3714, abs=1e-3)
+    hitch_e, hitch_n = e1 - 0.3 * np.sin(heading), n1 - 0.3 * np.cos(heading)
+    _, e2, n2 = trail(hitch_e, hitch_n, 4.0, 0.0)
+    assert math.hypot(e2[-1], n2[-1]) == pytest.approx(18.9563, abs=1e-3)
+
+
+def test_realigning_behind_a_straight_hitch():
+    # tan(phi/2) = tan(phi0/2) exp(-s/L): 90 degrees, L 5 m, after 5 m 40.3951
+    # degrees, axle 3.2403 m off the line (exact, at any step).
+    for steps in (2, 11, 101):
+        n = np.linspace(0.0, 5.0, steps)
+        heading, te, _ = trail(np.zeros(steps), n, 5.0, math.pi / 2)
+        assert math.degrees(heading[-1]) == pytest.approx(40.3951, abs=1e-4)
+        assert -te[-1] == pytest.approx(3.2403, abs=1e-4)
+
+
+def test_entering_a_circle():
+    # Hitch on R 10, L 6, in line at first; after 10 m the angle is 28.3822 degrees
+    # (closed form of the Riccati equation; exact).
+    e, n, s = circle(10.0, 10.0, 0.01)
+    heading, _, _ = trail(e, n, 6.0, 0.0)
+    angle = math.degrees(heading[-1] + s[-1] / 10.0)
+    assert angle == pytest.approx(28.3822, abs=1e-3)
+
+
+def test_antenna_on_a_circle():
+    # chi - psi = atan(a/R): a 1.8 m, R 12 m, 8.5308 degrees (exact).
+    e, n, s = circle(math.hypot(12.0, 1.8), 200.0, 0.05)
+    heading, _, _ = trail(e, n, 1.8, 0.0)
+    course = -s[-1] / math.hypot(12.0, 1.8)
+    angle = (course - heading[-1] + math.pi) % (2 * math.pi) - math.pi
+    # The course of the last straight step is half a step behind: 0.12 degrees.
+    half = math.degrees(0.025 / math.hypot(12.0, 1.8))
+    assert abs(math.degrees(angle)) == pytest.approx(8.5308, abs=2 * half)
+    assert math.degrees(math.atan(1.8 / 12.0)) == pytest.approx(8.5308, abs=1e-4)
+
+
+@pytest.mark.parametrize(
+    ("step", "error", "tol"), [(0.5, -0.002, 1e-3), (5, -0.197, 0.01)]
+)
+def test_error_of_the_straight_step(step, error, tol):
+    # Trailer L 6 m, hitch on 12 m, after 90 m from a tangent start; our own arithmetic.
+    e, n, _ = circle(12.0, 90.0, step)
+    _, te, tn = trail(e, n, 6.0, 0.0)
+    assert math.hypot(te[-1], tn[-1]) - math.sqrt(144 - 36) == pytest.approx(
+        error, abs=tol
+    )
+
+
+def test_crab_steer_offset():
+    # 5.5 m at 8 degrees: 0.7655 m (exact); the path itself is tested with the loads.
+    assert 5.5 * math.sin(math.radians(8.0)) == pytest.approx(0.7655, abs=1e-4)
+
+
+def test_bushels():
+    # 56 lb and 2150.42 in3 a bushel: Rankin, Univ. Wisconsin Extension.
+    assert MASS_PER_BUSHEL["corn"] / VOLUME_BUSHEL == pytest.approx(720.82, abs=0.05)
+    assert 300 * MASS_PER_BUSHEL["corn"] == pytest.approx(7620.4, abs=0.5)
+
+
+def test_wet_bushel():
+    # Standard 15.5 %: Rankin, Univ. Wisconsin Extension. At 20 %: 59.15 lb.
+    assert wet_mass(56.0, 0.20, standard_moisture=0.155) == pytest.approx(
+        59.15, abs=0.01
+    )
+
+
+def test_slurry_mass():
+    # 8.5 lb/gal: Livestock and Poultry Environmental Learning Community.
+    assert 6000 * to_si(8.5, "lb") == pytest.approx(23133, abs=1)
+
+
+def test_how_far_a_tank_lasts():
+    # 6 000 gal at 8 000 gal/ac on 20 ft; 350 bu at 200 bu/ac on 20 ft (exact).
+    width = to_si(20.0, "ft")
+    slurry = run_length(to_si(6000, "gal"), rate=to_si(8000, "gal/ac"), width=width)
+    assert slurry == pytest.approx(497.9, abs=0.1)
+    corn = run_length(350.0, rate=200.0 / to_si(1.0, "ac"), width=width)
+    assert corn == pytest.approx(1161.7, abs=0.1)
+
+
+def test_load_transfer():
+    # P 60 kN at 0.50 m, V 20 kN 1.2 m behind, wheelbase 3.05 m (free body; exact).
+    rear, front = axle_transfer(
+        60e3, height=0.5, wheelbase=3.05, hitch_load=20e3, behind=1.2
+    )
+    assert rear == pytest.approx(37705, abs=5)
+    assert front == pytest.approx(-17705, abs=5)
+    assert rear + front == pytest.approx(20e3, rel=1e-12)
+
+
+def test_slopes():
+    # 196.1 kN on 8 %, z 1.1 m, 40/60, b 3.05: rear +4.5 %. 150 kN axle on 5 %, z 1.8,
+    # t 3.0: 79.4 and 70.4 kN (free body; exact, to the digits given).
+    level, _ = axle_loads_on_grade(
+        196.1e3, grade=0.0, cg_height=1.1, cg_from_rear=0.4 * 3.05, wheelbase=3.05
+    )
+    rear, front = axle_loads_on_grade(
+        196.1e3, grade=0.08, cg_height=1.1, cg_from_rear=0.4 * 3.05, wheelbase=3.05
+    )
+    assert level == pytest.approx(0.6 * 196.1e3)
+    assert rear / level - 1.0 == pytest.approx(0.045, abs=5e-4)
+    assert rear + front == pytest.approx(196.1e3 * math.cos(math.atan(0.08)))
+    down, up = side_loads_on_slope(150e3, slope=0.05, cg_height=1.8, track_width=3.0)
+    assert down / 1e3 == pytest.approx(79.4, abs=0.05)
+    assert up / 1e3 == pytest.approx(70.4, abs=0.05)
+
+
+def test_combine_on_its_axles():
+    # 18 t, 62 % front, header 3.5 t at 2.2 m, 9 t of grain 0.6 m behind the front axle,
+    # wheelbase 3.8 m: 24.265 and 6.235 t (exact). 79.6 % against 80 to 85 % as the
+    # farm press tells Ohio State measurements (second hand): 1.5 points apart.
+    front, rear = share_on_supports(
+        [18.0, 3.5, 9.0], [-0.38 * 3.8, 2.2, -0.6], x_front=0.0, x_rear=-3.8
+    )
+    assert front == pytest.approx(24.265, abs=0.005)
+    assert rear == pytest.approx(6.235, abs=0.005)
+    assert 0.80 - 0.015 <= front / (front + rear) <= 0.85
+
+
+def test_600_bushel_cart():
+    # 5.5 t empty, 600 bu of corn, 8 % on the tongue: 19.08 t on the axle (exact);
+    # 20 short tons as the farm press tells it (second hand): 8 %, its cart is not ours.
+    mass = 5500 + 600 * MASS_PER_BUSHEL["corn"]
+    _, axle = share_on_supports([mass], [0.08 * 5.0], x_front=5.0, x_rear=0.0)
+    assert axle / 1e3 == pytest.approx(19.08, abs=0.01)
+    assert axle == pytest.approx(to_si(20.0, "short_ton"), rel=0.08)
+
+
+@pytest.mark.parametrize(
+    ("text", "millimetres"),
+    [
+        ("710/70R42", 2060.8),
+        ("900/60R32", 1892.8),
+        ("620/70R46", 2036.4),
+        ("750/60R30.5", 1674.7),
+        ("800/65R32", 1852.8),
+        ("380/90R54", 2055.6),
+    ],
+)
+def test_tyre_diameter(text, millimetres):
+    # Rim plus two section heights, by definition (exact).
+    assert parse_tyre(text).diameter * 1e3 == pytest.approx(millimetres, abs=0.05)
+
+
+def test_tyre_side_wall():
+    # 900/50R46: 450 mm, a tyre trade glossary.
+    assert parse_tyre("900/50R46").section_height == pytest.approx(0.450, abs=5e-4)
+
+
+@pytest.mark.parametrize(("index", "mass"), [(150, 3350), (160, 4500), (180, 8000)])
+def test_load_index(index, mass):
+    # Table values and the formula are from memory; 1.5 % is the rounding of its steps.
+    assert load_of_index(index) == pytest.approx(mass, rel=0.015)
+
+
+def test_rolling_radius():
+    # d 2.060 m, static loaded radius 0.938 m: 0.9728 m, formula from lecture notes.
+    assert rolling_radius(2.060, 0.938) == pytest.approx(0.9728, abs=5e-5)
+
+
+@pytest.mark.parametrize(
+    ("exponent", "share"), [(0.585, 0.31), (0.5, 0.25), (0.7, 0.37)]
+)
+def test_half_the_load_needs_less_pressure(exponent, share):
+    # From L ~ P^n; the exponents are from memory.
+    pressure = pressure_needed(0.5, ref_mass=1, ref_pressure=1, exponent=exponent)
+    assert pressure == pytest.approx(share, abs=0.005)
+    assert mass_carried(
+        pressure, ref_mass=1, ref_pressure=1, exponent=exponent
+    ) == pytest.approx(0.5)
+
+
+COMBINE = """
+schema = 1
+id = "combine-12row-a"
+class = "combine"
+reference_axle = "front"
+heading_source = "kinematic"
+[antenna]
+x = 1.20
+z = 3.90
+correction = "rtk"
+sigma_within_m = 0.012
+sigma_between_runs_m = 0.02
+[mass]
+empty_kg = 18000
+empty_cg_x = -1.444
+cg_z = 1.9
+[payload]
+kind = "grain"
+capacity_m3 = 14.1
+capacity_kg = 11000
+cg_x_empty = -0.4
+cg_x_full = -0.6
+fill = "yield_log"
+unload_m3_s = 0.12
+unload_side = "left"
+spout_x = 0.3
+spout_y = -8.0
+test_weight_lb_bu = 56.0
+moisture_std = 0.155
+[steering]
+mode = "rear"
+min_radius_m = 5.5
+crab_deg = 0.0
+[limits]
+working_speed_kmh = [2.0, 10.0]
+[[attachment]]
+name = "corn head, 12 row"
+mass_kg = 3500
+cg_x = 2.2
+width_m = 9.144
+absent_in = ["road"]
+[[axle]]
+name = "front"
+x = 0.0
+track_width = 3.05
+steered = false
+driven = true
+[[axle.contact]]
+kind = "tyre"
+designation = "1250/50R32"
+load_index = 201
+ref_pressure_kpa = 240
+pressure_kpa = 200
+[[axle]]
+name = "rear"
+x = -3.80
+track_width = 3.05
+steered = true
+driven = false
+[[axle.contact]]
+kind = "tyre"
+designation = "500/70R24"
+load_index = 157
+ref_pressure_kpa = 240
+pressure_kpa = 180
+[[hitch]]
+name = "rear drawbar"
+x = -4.6
+z = 0.50
+kind = "drawbar"
+[cost]
+list_price = 0.0
+life_h = 3000
+repair_rf1 = 0.04
+repair_rf2 = 2.1
+[provenance]
+source = "axle scale, 2025-10-03"
+confidence = "measured"
+"""
+
+BOGIE_AXLE = """
+[[axle]]
+name = "bogie {name}"
+group = "bogie"
+load_share = 0.5
+x = {x}
+track_width = 3.05
+[[axle.contact]]
+designation = "900/60R32"
+load_index = 181
+ref_pressure_kpa = 240
+pressure_kpa = 220
+"""
+
+CART = (
+    """
+schema = 1
+id = "cart-1000"
+class = "grain_cart"
+reference_axle = "bogie"
+[coupling]
+x = 5.5
+z = 0.50
+[mass]
+empty_kg = 9000
+tongue_share = 0.08
+[payload]
+kind = "grain"
+capacity_m3 = 35.2
+capacity_kg = 27000
+tongue_share_empty = 0.10
+tongue_share_full = 0.10
+hopper_x = 0.2
+hopper_y = 0.0
+"""
+    + BOGIE_AXLE.format(name="front", x=0.95)
+    + BOGIE_AXLE.format(name="rear", x=-0.95)
+)
+
+
+def test_machine_file_of_a_combine(tmp_path: Path):
+    # Our own arithmetic by hand; load index 201 at 240 kPa is from memory. Empty tank
+    # 16 686 / 4 814 kg, full (10 164 kg, the volume is the limit) 25 245 / 6 418 kg,
+    # and 186 kPa needed in front.
+    (tmp_path / "combine.toml").write_text(COMBINE, encoding="utf-8")
+    machine, notes = read_machine({"file": "combine.toml"}, name="c", folder=tmp_path)
+    assert notes == []
+    assert machine.capacity() == pytest.approx(10164, abs=1)
+    front, rear = axle_report(machine)
+    assert (front.lightest, rear.lightest) == pytest.approx((16686, 4814), abs=1)
+    assert (front.heaviest, rear.heaviest) == pytest.approx((25245, 6418), abs=1)
+    assert front.needed / 1e3 == pytest.approx(186, abs=0.5)
+    assert machine.sigma_within == 0.012
+
+
+def test_machine_file_of_a_cart(tmp_path: Path):
+    # Our own arithmetic by hand: empty 8 280 kg on the bogie and 720 on the hitch,
+    # full (25 373 kg) 31 116 and 3 257, 7 779 a wheel, 218 kPa needed.
+    (tmp_path / "cart.toml").write_text(CART, encoding="utf-8")
+    table = {"class": "tractor_two_track", "trails": [{"file": "cart.toml"}]}
+    machine, _ = read_machine(table, name="t", folder=tmp_path)
+    assert machine.capacity(MASS_PER_BUSHEL["corn"] / VOLUME_BUSHEL) == pytest.approx(
+        25373, abs=1
+    )
+    bogie = [row for row in axle_report(machine) if row.body == "cart-1000"]
+    assert sum(row.lightest for row in bogie) == pytest.approx(8280, abs=1)
+    assert sum(row.heaviest for row in bogie) == pytest.approx(31116, abs=1)
+    assert bogie[0].wheel == pytest.approx(7779, abs=1)
+    assert bogie[0].needed / 1e3 == pytest.approx(218, abs=0.5)
+    assert tomllib.loads(CART)["coupling"]["x"] == 5.5

@@ -1,0 +1,209 @@
+"""Counts, masses and the share run over, by hand and against polygons."""
+
+from __future__ import annotations
+
+import dataclasses
+import re
+
+import numpy as np
+import pytest
+import shapely
+
+from trafficmap.core.constants import GRAVITY
+from trafficmap.core.errors import GridMismatchError
+from trafficmap.core.layers import get_layer, new_tray
+from trafficmap.traffic import count, cover
+
+
+def run(paths, grid, inside=None):
+    tray = new_tray(grid)
+    events = cover(paths, grid=grid)
+    inside = np.ones(grid.shape) if inside is None else inside
+    notes = count(events, paths, grid=grid, inside=inside, tray=tray)
+    return {name: get_layer(tray, name) for name in tray.data_vars}, notes
+
+
+UP = {"easting": [1.5, 1.5], "northing": [-9, 12], "time": [0, 21]}
+ACROSS = {"easting": [-9, 12], "northing": [1.5, 1.5], "time": [100, 121]}
+PAIR = [
+    {"right": -0.3, "width": 0.2, "mass": 2000.0},
+    {"right": 0.3, "width": 0.2, "mass": 3500.0},
+    {"forward": -3.0, "axle": 1, "width": 0.2, "mass": 5500.0},
+]
+
+
+def test_crossing_strips_by_hand(build):
+    layers, notes = run(build.paths([UP, ACROSS], wheels=PAIR), build.grid(3, 3))
+    assert notes == []
+    cross = np.array([[0, 1, 0], [1, 2, 1], [0, 1, 0]])
+    np.testing.assert_array_equal(layers["passes"], cross)
+    # Two axles; the pair of the first axle is one wheel pass.
+    np.testing.assert_array_equal(layers["wheel_passes"], 2 * cross)
+    np.testing.assert_array_equal(layers["wheel_passes_3"], 2 * cross)
+    np.testing.assert_array_equal(layers["wheel_passes_5"], cross)
+    once = cross > 0
+    np.testing.assert_allclose(layers["heaviest_wheel"], 5500.0 * once)
+    np.testing.assert_allclose(layers["heaviest_axle"], 5500.0 * once)
+    # 11 Mg over 1 m in 1 m2: 11 * 0.001 / 0.0001 = 110 Mg km/ha.
+    np.testing.assert_allclose(layers["load_distance"], 110.0 * cross, rtol=1e-6)
+    # Three bands of 0.2 m side by side, and a grid of them at the crossing.
+    share = np.array([[0, 0.6, 0], [0.6, 1 - 0.4 * 0.4, 0.6], [0, 0.6, 0]])
+    np.testing.assert_allclose(layers["run_over"], share, atol=0.02)
+
+
+def test_axle_is_heavier_than_each_of_its_wheels(build):
+    layers, _ = run(build.paths([UP], wheels=PAIR[:2]), build.grid(3, 3))
+    assert layers["heaviest_axle"][1, 1] == pytest.approx(5500.0)
+    assert layers["heaviest_wheel"][1, 1] == pytest.approx(3500.0)
+    assert layers["wheel_passes"][1, 1] == 1
+
+
+def test_outside_the_boundary_is_not_known(build):
+    inside = np.array([[0, 0.5, 0], [1, 1, 0], [0, 0, 0]])
+    layers, _ = run(build.paths([UP]), build.grid(3, 3), inside)
+    out = inside == 0
+    assert (layers["passes"][out] == 65535).all()
+    assert np.isnan(layers["run_over"][out]).all()
+    np.testing.assert_array_equal(layers["passes"][~out], [1, 0, 1])
+
+
+def test_unknown_load_leaves_masses_open_but_counts(build):
+    paths = build.paths([UP, ACROSS], wheels=[{"mass": np.nan}])
+    layers, notes = run(paths, build.grid(3, 3))
+    assert layers["passes"][1, 1] == 2
+    assert layers["wheel_passes"][1, 1] == 2
+    assert np.isnan(layers["heaviest_wheel"][1, 1])
+    assert layers["heaviest_wheel"][0, 0] == 0.0
+    assert [note.code for note in notes] == ["traffic.load_unknown"]
+    assert notes[0].count == 6
+
+
+def test_no_pass_inside_is_said(build):
+    layers, notes = run(build.paths([]), build.grid(3, 3))
+    assert [note.code for note in notes] == ["traffic.none"]
+    assert layers["run_over"].max() == 0.0
+    far = {"easting": [1.5, 1.5], "northing": [0, 3]}
+    inside = np.zeros((3, 3))
+    inside[:, 0] = 1
+    _, notes = run(build.paths([far]), build.grid(3, 3), inside)
+    assert "3 wheel events lie outside" in notes[0].sentence
+
+
+def test_other_grid_is_refused(build):
+    paths = build.paths([UP])
+    events = cover(paths, grid=build.grid(4, 4))
+    grid = build.grid(3, 3)
+    with pytest.raises(GridMismatchError, match="on a grid of 16 cells, need 9"):
+        count(events, paths, grid=grid, inside=np.ones((3, 3)), tray=new_tray(grid))
+    events = cover(paths, grid=grid)
+    sentence = re.escape("inside: got shape (4, 4), need (3, 3).")
+    with pytest.raises(GridMismatchError, match=sentence):
+        count(events, paths, grid=grid, inside=np.ones((4, 4)), tray=new_tray(grid))
+
+
+@pytest.mark.parametrize("turned", [0.0, 17.0, 45.0])
+def test_union_of_crossing_and_overlapping_passes(build, turned):
+    # Front and rear wheels in one another's track, rows a little off each other the
+    # second time, and passes straight across: against the union of all polygons.
+    grid = build.grid(80, 80)
+    rng = np.random.default_rng(4)
+    wheels = [
+        {"axle": axle, "forward": forward, "right": side, "width": width}
+        for axle, (forward, width) in enumerate([(0.0, 0.8), (-3.7, 0.5)])
+        for side in (-1.5, 1.5)
+    ]
+    spin = np.radians(turned)
+    ahead = np.array([np.sin(spin), np.cos(spin)])
+    aside = np.array([ahead[1], -ahead[0]])
+    legs, shapes = [], []
+    centre = np.array([40.0, 40.0])
+    for k in range(24):
+        f, r = (ahead, aside) if k % 3 else (aside, -ahead)
+        shift = rng.uniform(-25, 25) if k % 2 else 6.0 * (k % 8 - 4) + 0.1 * k
+        a, b = centre + shift * r - 30 * f, centre + shift * r + 30 * f
+        legs.append(
+            {
+                "easting": [a[0], b[0]],
+                "northing": [a[1], b[1]],
+                "heading": np.arctan2(f[0], f[1]),
+                "time": [k * 100.0, k * 100.0 + 30],
+            }
+        )
+        for wheel in wheels:
+            at = wheel["forward"] * f + wheel["right"] * r
+            line = shapely.LineString([a + at, b + at])
+            shapes.append(line.buffer(wheel["width"] / 2, cap_style="flat"))
+    union = shapely.union_all(shapes)
+    layers, _ = run(build.paths(legs, wheels=wheels), grid)
+    row, col = np.mgrid[:80, :80]
+    boxes = shapely.box(col, 79 - row, col + 1, 80 - row)
+    exact = shapely.area(shapely.intersection(boxes, union))
+    error = layers["run_over"] - exact
+    # 64 points know a strip in a cell to 0.016 (1 sigma); the sampled union may not
+    # fall below the largest strip, which leaves a little too much of the noise.
+    assert layers["run_over"].sum() == pytest.approx(union.area, rel=4e-3)
+    assert np.abs(error).max() < 0.07
+    assert np.sqrt((error**2).mean()) < 0.008
+    single = np.diff(cover(build.paths(legs, wheels=wheels), grid=grid).cell_start) == 1
+    np.testing.assert_allclose(error.ravel()[single], 0.0, atol=1e-6)
+
+
+def test_front_and_rear_wheel_in_one_track_are_not_added(build):
+    wheels = [{"width": 0.8}, {"forward": -4.0, "axle": 1, "width": 0.5}]
+    layers, _ = run(build.paths([UP], wheels=wheels), build.grid(3, 3))
+    np.testing.assert_allclose(layers["run_over"][:, 1], 0.8, atol=0.015)
+
+
+def test_load_distance_of_the_map_is_that_of_the_wheels(build):
+    rng = np.random.default_rng(8)
+    grid = build.grid(60, 60)
+    legs = [
+        {"easting": rng.uniform(10, 50, 2), "northing": rng.uniform(10, 50, 2)}
+        for _ in range(20)
+    ]
+    paths = build.paths(legs, wheels=PAIR)
+    layers, _ = run(paths, grid)
+    driven = sum(
+        np.hypot(np.diff(leg["easting"]), np.diff(leg["northing"]))[0] for leg in legs
+    )
+    mass = paths.states.load[0].sum() / GRAVITY
+    expected = mass / 1000 * driven / 1000
+    got = layers["load_distance"].sum() * grid.cell_area / 1e4
+    assert got == pytest.approx(expected, rel=1e-5)  # float32 layers
+
+
+def test_adding_a_pass_never_lowers_a_count(build):
+    rng = np.random.default_rng(3)
+    grid = build.grid(20, 20)
+    legs = [
+        {"easting": rng.uniform(0, 20, 2), "northing": rng.uniform(0, 20, 2)}
+        for _ in range(6)
+    ]
+    before, _ = run(build.paths(legs[:5], wheels=PAIR), grid)
+    after, _ = run(build.paths(legs, wheels=PAIR), grid)
+    for name in ("passes", "wheel_passes", "wheel_passes_3", "heaviest_axle"):
+        assert (after[name] >= before[name]).all()
+    assert (after["run_over"] >= before["run_over"] - 0.03).all()
+
+
+def test_many_passes_stay_in_the_range_of_the_layer(build):
+    paths = build.paths([UP])
+    grid = build.grid(3, 3)
+    events = cover(paths, grid=grid)
+    many = 70_000
+    start = np.zeros(10, dtype=np.int64)
+    start[5:] = many
+    crowd = dataclasses.replace(
+        events,
+        cell=np.full(many, 4),
+        wheel=np.zeros(many, np.int32),
+        pass_id=np.arange(many),
+        state=np.zeros(many, np.int32),
+        time=np.zeros(many),
+        cover=np.full(many, 0.5),
+        distance=np.ones(many, np.float32),
+        cell_start=start,
+    )
+    tray = new_tray(grid)
+    count(crowd, paths, grid=grid, inside=np.ones((3, 3)), tray=tray)
+    assert get_layer(tray, "passes")[1, 1] == 65534

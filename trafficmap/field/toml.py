@@ -1,0 +1,332 @@
+"""Every key of field.toml: its type, unit and range; and the reader of the file.
+
+docs/reference/field_toml.md says what each key means and what is lost without it.
+"""
+
+from __future__ import annotations
+
+import datetime as dt
+import tomllib
+from pathlib import Path
+from typing import Annotated, Any, Literal
+
+import msgspec
+from msgspec import Meta
+
+from trafficmap.core.errors import InputError, SettingsError
+from trafficmap.field.strict import FILE, to_struct
+
+SCHEMA = 1
+MAX_BYTES = 2**20
+
+Positive = Annotated[float, Meta(gt=0)]
+NotNegative = Annotated[float, Meta(ge=0)]
+Percent = Annotated[float, Meta(ge=0, le=100)]
+Text = Annotated[str, Meta(min_length=1)]
+
+DateOrder = Literal["mdy", "dmy", "ymd"]
+Texture = Literal[
+    "sand",
+    "loamy sand",
+    "sandy loam",
+    "loam",
+    "silt loam",
+    "silt",
+    "sandy clay loam",
+    "clay loam",
+    "silty clay loam",
+    "sandy clay",
+    "silty clay",
+    "clay",
+]
+
+
+class _Keys(msgspec.Struct, frozen=True, forbid_unknown_fields=True):
+    """Base of all tables."""
+
+
+class FieldKeys(_Keys, frozen=True, kw_only=True):
+    """Table [field]."""
+
+    name: Annotated[str, Meta(min_length=1, description="the name of the field")]
+    season: Annotated[int, Meta(ge=1990, le=2200)] | None = None
+    invented: bool = False
+    time_zone: Text | None = None
+    units: Literal["us", "metric"] | None = None
+    boundary: Text | None = None
+    boundary_part: Text | None = None
+    boundary_layer: Text | None = None
+    rows_heading_deg: Annotated[float, Meta(ge=0, le=360)] | None = None
+    end_row_width_m: NotNegative | None = None
+    slope_pct: Percent | None = None
+    elevation_m: Annotated[float, Meta(ge=-500, le=6000)] | None = None
+    frost_cm: NotNegative | None = None
+    erodible: bool | None = None
+    utilities: Literal["located", "not located", "unsaid"] = "unsaid"
+
+
+class CropKeys(_Keys, frozen=True, kw_only=True):
+    """Table [crop]."""
+
+    now: str = ""
+    next: str = ""
+    harvested: dt.date | None = None
+    no_till: bool = False
+    spring_pass: bool | None = None
+    fall_pass: str = ""
+    last_ripped: Annotated[int, Meta(ge=1900, le=2200)] | None = None
+    last_tillage_depth_cm: NotNegative | None = None
+    yield_t_ha: Positive | None = None
+    yield_bu_ac: Positive | None = None
+    price_per_t: NotNegative | None = None
+    price_per_bu: NotNegative | None = None
+    loss_reachable_pct: Percent | None = None
+    residue_counted_pct: Percent | None = None
+    soybean_allowed: bool = False
+
+
+class LogKeys(_Keys, frozen=True, kw_only=True):
+    """Table [[log]]."""
+
+    file: Annotated[str, Meta(min_length=1, description="the file or folder")]
+    machine: Annotated[
+        str, Meta(min_length=1, description="the name of a [machine.NAME] table")
+    ]
+    part: Text | None = None
+    layer: Text | None = None
+    time_zone: Text | None = None
+    clock_offset_s: float = 0.0
+    epoch: Any = None
+    date_format: DateOrder | None = None
+    decimal: Literal[".", ","] | None = None
+    columns: dict[str, str] = {}
+    units: dict[str, str] = {}
+
+
+class SoilKeys(_Keys, frozen=True, kw_only=True):
+    """Table [soil]."""
+
+    texture: Texture | None = None
+    sand_pct: Percent | None = None
+    clay_pct: Percent | None = None
+    organic_matter_pct: Percent | None = None
+    map: Text | None = None
+    map_layer: Text | None = None
+    map_key: Text | None = None
+    horizons: Text | None = None
+    components: Text | None = None
+    mapunits: Text | None = None
+    drained: bool | None = None
+    swelling: bool | None = None
+    plastic_limit_pct: Annotated[float, Meta(gt=0, le=100)] | None = None
+    hydrologic_group: Literal["A", "B", "C", "D", "A/D", "B/D", "C/D"] | None = None
+
+
+class TileKeys(_Keys, frozen=True, kw_only=True):
+    """Table [tile]."""
+
+    state: Literal["none", "known", "position_only", "exists", "unsaid"] = "unsaid"
+    cover_m: Positive | None = None
+
+
+class WeatherKeys(_Keys, frozen=True, kw_only=True):
+    """Table [weather]."""
+
+    file: Annotated[str, Meta(min_length=1, description="the table of daily weather")]
+    columns: dict[str, str] = {}
+    units: dict[str, str] = {}
+    date_format: DateOrder | None = None
+
+
+class LiquidKeys(_Keys, frozen=True, kw_only=True):
+    """Table [[liquid]]."""
+
+    machine: Annotated[
+        str, Meta(min_length=1, description="the name of a [machine.NAME] table")
+    ]
+    rate_m3_ha: Annotated[float, Meta(gt=0, description="liquid put down")]
+    dry_matter_pct: Percent | None = None
+    injected_depth_m: Annotated[float, Meta(ge=0, le=0.6)] | None = None
+    width_m: Positive | None = None
+
+
+class KeepOutKeys(_Keys, frozen=True, kw_only=True):
+    """Table [[keep_out]]."""
+
+    kind: Literal[
+        "buried line",
+        "tile",
+        "waterway",
+        "slope",
+        "organic soil",
+        "wet spot",
+        "lane",
+        "other",
+    ]
+    file: Annotated[str, Meta(min_length=1, description="the file with the shapes")]
+    layer: Text | None = None
+    name: str = ""
+    buffer_m: NotNegative | None = None
+    located: bool | None = None
+    cover_m: Positive | None = None
+
+
+class ToolKeys(_Keys, frozen=True, kw_only=True):
+    """Table [[tool]]."""
+
+    name: Annotated[str, Meta(min_length=1, description="what the tool is called")]
+    kind: Text = "subsoiler"
+    width_m: Annotated[float, Meta(gt=0, description="the working width")]
+    shanks: Annotated[int, Meta(ge=1, description="the number of shanks")]
+    depth_min_m: NotNegative
+    depth_max_m: Positive
+    foot_width_m: Positive | None = None
+    winged: bool = False
+    leading_tines: bool = False
+    power_kw: Positive | None = None
+    drive: Literal["2wd", "front_assist", "4wd", "tracks", ""] = ""
+    length_m: Positive | None = None
+    owned: bool = False
+    speed_km_h: Positive | None = None
+
+
+class PriceKeys(_Keys, frozen=True, kw_only=True):
+    """Table [price]."""
+
+    currency: Text = ""
+    ripping_per_ha: NotNegative | None = None
+    levelling_per_ha: NotNegative | None = None
+    fall_pass_per_ha: NotNegative | None = None
+    diesel_per_l: NotNegative | None = None
+
+
+class DugKeys(_Keys, frozen=True, kw_only=True):
+    """Table [dug]."""
+
+    file: Annotated[str, Meta(min_length=1, description="the table of readings")]
+    epsg: Annotated[int, Meta(gt=0)] | None = None
+    date_format: DateOrder | None = None
+
+
+class FieldToml(_Keys, frozen=True, kw_only=True):
+    """The whole file; a machine's own keys are read by `machines.read_machine`."""
+
+    schema: int = SCHEMA
+    field: Annotated[FieldKeys, Meta(description="a table [field] with a name")]
+    crop: CropKeys = CropKeys()
+    log: tuple[LogKeys, ...] = ()
+    machine: dict[str, dict[str, Any]] = {}
+    soil: SoilKeys | None = None
+    tile: TileKeys = TileKeys()
+    weather: WeatherKeys | None = None
+    liquid: tuple[LiquidKeys, ...] = ()
+    keep_out: tuple[KeepOutKeys, ...] = ()
+    tool: tuple[ToolKeys, ...] = ()
+    price: PriceKeys = PriceKeys()
+    dug: DugKeys | None = None
+
+
+TABLES: dict[str, type[_Keys]] = {
+    "field": FieldKeys,
+    "crop": CropKeys,
+    "log": LogKeys,
+    "soil": SoilKeys,
+    "tile": TileKeys,
+    "weather": WeatherKeys,
+    "liquid": LiquidKeys,
+    "keep_out": KeepOutKeys,
+    "tool": ToolKeys,
+    "price": PriceKeys,
+    "dug": DugKeys,
+}
+
+
+def read_field_toml(folder: Path) -> FieldToml:
+    """Return the keys of ``folder/field.toml``, checked one by one.
+
+    Raises
+    ------
+    InputError
+        There is no such file, or it is no text.
+    SettingsError
+        A key is unknown, missing, of the wrong type or out of range; the sentence
+        holds its path, as ``crop.yield_t_ha``. Lists are counted from 1.
+    """
+    path = Path(folder) / FILE
+    if not path.is_file():
+        msg = f"{folder}: holds no {FILE}, need one to know the field."
+        raise InputError(msg, f"make one with: trafficmap new {folder} LOG...")
+    content = path.read_bytes()
+    if len(content) > MAX_BYTES:
+        msg = f"{FILE}: has {len(content):,} bytes, need {MAX_BYTES:,} at most."
+        raise InputError(msg, "put tables into files of their own and name them")
+    return parse_field_toml(content)
+
+
+def parse_field_toml(content: bytes) -> FieldToml:
+    """Return the keys in the bytes of a field.toml; see `read_field_toml`."""
+    try:
+        table = tomllib.loads(content.decode("utf-8-sig").replace("\r\n", "\n"))
+    except UnicodeDecodeError as error:
+        line = content[: error.start].count(b"\n") + 1
+        msg = f"{FILE}: line {line} holds a letter that is not UTF-8."
+        raise SettingsError(msg, "save the file as UTF-8") from None
+    except tomllib.TOMLDecodeError as error:
+        msg = f"{FILE}: cannot be read, {error}."
+        raise SettingsError(
+            msg, 'mend that line; text and dates look like name = "corn", 2026-10-20'
+        ) from None
+    version = table.get("schema", SCHEMA)
+    if version != SCHEMA or isinstance(version, bool):
+        msg = f"{FILE}: schema is {version}, need {SCHEMA}."
+        raise SettingsError(msg, f"write schema = {SCHEMA}, or use the newer program")
+    keys = to_struct(table, FieldToml)
+    _check_together(keys)
+    return keys
+
+
+def _check_together(keys: FieldToml) -> None:
+    """Refuse keys that contradict each other."""
+    for number, tool in enumerate(keys.tool, start=1):
+        if tool.depth_min_m > tool.depth_max_m:
+            msg = (
+                f"{FILE}: tool[{number}] goes from {tool.depth_min_m:g} m to "
+                f"{tool.depth_max_m:g} m, need the smaller depth first."
+            )
+            raise SettingsError(msg, "swap depth_min_m and depth_max_m")
+    for one, two in (("yield_t_ha", "yield_bu_ac"), ("price_per_t", "price_per_bu")):
+        if getattr(keys.crop, one) is not None and getattr(keys.crop, two) is not None:
+            msg = f"{FILE}: crop.{one} and crop.{two} are both given."
+            raise SettingsError(msg, "keep one of them")
+    if keys.tile.state == "known" and keys.tile.cover_m is None:
+        msg = f'{FILE}: tile.state is "known" but tile.cover_m is missing.'
+        raise SettingsError(
+            msg, 'add cover_m = ... (soil above the tile), or say "position_only"'
+        )
+    for number, log in enumerate(keys.log, start=1):
+        _check_epoch(log.epoch, f"log[{number}].epoch")
+    soil = keys.soil
+    if soil is not None and (soil.sand_pct is None) != (soil.clay_pct is None):
+        msg = f"{FILE}: soil.sand_pct and soil.clay_pct must come together."
+        raise SettingsError(msg, "give both, or texture alone")
+    if soil is not None and soil.horizons is None:
+        for key in ("components", "mapunits"):
+            if getattr(soil, key) is not None:
+                msg = f"{FILE}: soil.{key} is given without soil.horizons."
+                raise SettingsError(msg, "add the table of horizons they belong to")
+
+
+def _check_epoch(epoch: object, where: str) -> None:
+    """Refuse what cannot be the start of a count; the reader turns it into a moment."""
+    words = ("unix", "gps", "as logged")
+    if epoch is None or isinstance(epoch, dt.date) or epoch in words:
+        return
+    if isinstance(epoch, str):
+        try:
+            dt.datetime.fromisoformat(epoch)
+        except ValueError:
+            pass
+        else:
+            return
+    msg = f'{FILE}: {where} is {epoch!r}, need a day, a moment, "unix" or "gps".'
+    raise SettingsError(msg, "write epoch = 2026-01-01, the day the count starts")

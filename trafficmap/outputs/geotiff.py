@@ -1,0 +1,137 @@
+"""Layers as cloud-optimised GeoTIFF, one file a layer, bands by depth."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+import numpy as np
+
+from trafficmap.core.constants import COMPUTE_DEPTHS
+from trafficmap.core.layers import get_layer, is_nodata, layer_spec
+from trafficmap.formats import _gdal  # noqa: F401
+from trafficmap.formats._files import write_bytes
+from trafficmap.outputs import inks, words
+
+if TYPE_CHECKING:
+    import xarray as xr
+
+    from trafficmap.core.grid import FieldGrid
+    from trafficmap.core.layers import LayerSpec
+    from trafficmap.pipeline import Result
+
+BLOCK = 256
+_RISK_LAYERS = ("risk", "risk_worst", "rut")
+
+
+def write_layers(result: Result, folder: Path, *, mark: str) -> list[Path]:
+    """Write every layer of the tray as ``NAME.tif``; return the files, by name."""
+    return [
+        write_bytes(
+            Path(folder) / f"{name}.tif",
+            geotiff_bytes(result.tray, name, grid=result.grid, mark=mark),
+        )
+        for name in sorted(map(str, result.tray.data_vars))
+    ]
+
+
+def geotiff_bytes(
+    tray: xr.Dataset, name: str, *, grid: FieldGrid, mark: str = ""
+) -> bytes:
+    """Return one layer as a cloud-optimised GeoTIFF.
+
+    The file lies in the field's own UTM zone; "not known" is the layer's nodata and
+    never zero. Overviews take the nearest cell, so no class is invented.
+
+    Parameters
+    ----------
+    tray : xarray.Dataset
+        Holds the layer.
+    name : str
+        A name in the layer book.
+    grid : FieldGrid
+        Where the cells are.
+    mark : str
+        Name of the run, written as a tag.
+    """
+    import rasterio
+    from rasterio.crs import CRS
+    from rasterio.io import MemoryFile
+    from rasterio.shutil import copy
+    from rasterio.transform import Affine
+
+    spec = layer_spec(name)
+    values = get_layer(tray, name)
+    bands = values[np.newaxis] if values.ndim == 2 else values
+    profile = {
+        "driver": "GTiff",
+        "height": grid.rows,
+        "width": grid.cols,
+        "count": len(bands),
+        "dtype": spec.dtype,
+        "crs": CRS.from_epsg(grid.epsg),
+        "transform": Affine(*grid.transform),
+        "nodata": spec.nodata,
+    }
+    with MemoryFile() as plain, MemoryFile(ext=".tif") as finished:
+        with plain.open(**profile) as dataset:
+            dataset.write(bands)
+            _describe(dataset, spec, bands, mark)
+        with plain.open() as dataset:
+            copy(
+                dataset,
+                finished.name,
+                driver="COG",
+                compress="DEFLATE",
+                predictor="YES" if spec.dtype.startswith("float") else "NO",
+                blocksize=BLOCK,
+                overview_resampling="NEAREST",
+                resampling="NEAREST",
+                num_threads="1",
+            )
+        with rasterio.Env():
+            return finished.read()
+
+
+def _describe(dataset, spec: LayerSpec, bands, mark: str) -> None:
+    dataset.update_tags(
+        layer=spec.name,
+        meaning=spec.meaning,
+        units=spec.unit,
+        software="trafficmap",
+        run=mark,
+    )
+    dataset.units = (spec.unit,) * len(bands)
+    for number, band in enumerate(bands, 1):
+        text = spec.meaning
+        if spec.dims == "depth":
+            depth = COMPUTE_DEPTHS[number - 1]
+            text = (
+                f"{spec.name} at {depth:.2f} m ({words.depth_words(depth, 'us')}): "
+                f"{spec.meaning}"
+            )
+        dataset.set_band_description(number, text)
+        known = band[~is_nodata(band, spec)].astype(np.float64)
+        if known.size:
+            dataset.update_tags(
+                number,
+                STATISTICS_MINIMUM=f"{known.min():.9g}",
+                STATISTICS_MAXIMUM=f"{known.max():.9g}",
+                STATISTICS_MEAN=f"{known.mean():.9g}",
+                STATISTICS_STDDEV=f"{known.std():.9g}",
+            )
+    if spec.name in _RISK_LAYERS:
+        dataset.update_tags(
+            classes=", ".join(
+                f"{number} {word}" for number, word in enumerate(inks.RISK_WORDS, 1)
+            )
+        )
+        dataset.write_colormap(1, _risk_colours())
+
+
+def _risk_colours() -> dict[int, tuple[int, int, int, int]]:
+    table = dict.fromkeys(range(256), (0, 0, 0, 0))
+    for number in range(1, 5):
+        table[number] = (*inks.rgb(inks.LIGHT[f"risk-{number}"]), 255)
+    table[5] = (*inks.rgb(inks.LIGHT["not-assessed"]), 96)
+    return table

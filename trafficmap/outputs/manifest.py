@@ -1,0 +1,227 @@
+"""run.json: what went in, what was chosen, what came out; no clock, no places."""
+
+from __future__ import annotations
+
+import hashlib
+import json
+import math
+from importlib import metadata
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+import msgspec
+import numpy as np
+import pandas as pd
+
+from trafficmap import __version__
+from trafficmap.core.notes import worst_first
+from trafficmap.core.settings import settings_as_dict
+from trafficmap.formats import _gdal  # noqa: F401
+from trafficmap.outputs.words import sentence_of_the_day
+
+if TYPE_CHECKING:
+    from trafficmap.field.model import LogSource
+    from trafficmap.pipeline import Result
+
+SCHEMA = 1
+
+_PACKAGES = (
+    "folium",
+    "geopandas",
+    "jinja2",
+    "msgspec",
+    "numba",
+    "numpy",
+    "pandas",
+    "pyet",
+    "pyogrio",
+    "pyproj",
+    "rasterio",
+    "scipy",
+    "shapely",
+    "xarray",
+    "xstatic-leaflet",
+)
+
+
+def run_document(
+    result: Result, *, mark: str, date: pd.Timestamp, outputs: dict[str, str]
+) -> dict[str, Any]:
+    """Return run.json as plain values; the same input gives the same bytes.
+
+    Parameters
+    ----------
+    result : Result
+    mark : str
+        From `run_mark`.
+    date : Timestamp
+        Time of the newest input, from `newest_input`.
+    outputs : dict
+        SHA-256 of every file by its name in the folder.
+    """
+    field, grid = result.field, result.grid
+    document = {
+        "program": "trafficmap",
+        "schema": SCHEMA,
+        "version": __version__,
+        "run": mark,
+        "newest_input": f"{date:%Y-%m-%dT%H:%M:%SZ}",
+        "sentence": sentence_of_the_day(result.zones, result.stops, field.units),
+        "field": {
+            "name": field.name,
+            "season": field.season,
+            "invented": field.invented,
+            "units": field.units,
+            "time_zone": field.time_zone,
+            "epsg": field.epsg,
+            "area_m2": field.area,
+            "utilities": field.utilities,
+            "tile": field.tile,
+            "crop": field.crop,
+            "rows_heading_deg": field.rows_heading,
+        },
+        "inputs": list(field.inputs),
+        "settings": settings_as_dict(result.settings),
+        "versions": versions(),
+        "grid": grid,
+        "layers": {
+            name: {
+                "unit": str(layer.attrs.get("units", "")),
+                "meaning": str(layer.attrs.get("long_name", "")),
+                "file": f"layers/{name}.tif",
+            }
+            for name, layer in sorted(result.tray.data_vars.items())
+        },
+        "totals": result.totals,
+        "notes": [note.as_dict() for note in worst_first(result.notes)],
+        "zones": _records(result.zones),
+        "stops": _records(result.stops),
+        "plan": _records(result.plan),
+        "machines": field.machines,
+        "tools": field.tools,
+        "prices": field.prices,
+        "logs": [_log(log) for log in field.logs],
+        "soil": _soil(result),
+        "outputs": outputs,
+    }
+    return _plain(document, str(field.folder))
+
+
+def run_mark(result: Result) -> str:
+    """Return 12 hex digits that name the inputs, the settings and our version."""
+    told = _plain(
+        {
+            "version": __version__,
+            "inputs": list(result.field.inputs),
+            "settings": settings_as_dict(result.settings),
+            "grid": result.grid,
+        },
+        str(result.field.folder),
+    )
+    text = json.dumps(told, sort_keys=True)
+    return hashlib.sha256(text.encode()).hexdigest()[:12]
+
+
+def newest_input(result: Result) -> pd.Timestamp:
+    """Return the newest time in the inputs, which stands in files as their date.
+
+    Falls back from the fixes to the harvest, then to the first day of the season, so
+    that the clock of the computer never gets into a file.
+    """
+    times = result.fixes["time"] if "time" in result.fixes else pd.Series([], dtype="O")
+    newest = times.max() if len(times) else pd.NaT
+    if pd.isna(newest):
+        day = result.field.crop.harvested or f"{result.field.season}-01-01"
+        newest = pd.Timestamp(str(day))
+    newest = pd.Timestamp(newest)
+    newest = newest.tz_localize("UTC") if newest.tz is None else newest
+    return newest.tz_convert("UTC").floor("s")
+
+
+def versions() -> dict[str, str]:
+    """Return the versions of everything a number can depend on."""
+    import platform
+
+    import pyogrio
+    import pyproj
+    import rasterio
+    import shapely
+
+    found = {"python": platform.python_version()}
+    for name in _PACKAGES:
+        found[name] = metadata.version(name)
+    found["gdal (rasterio)"] = rasterio.__gdal_version__
+    found["gdal (pyogrio)"] = pyogrio.__gdal_version_string__
+    found["proj (pyproj)"] = pyproj.proj_version_str
+    found["geos"] = shapely.geos_version_string
+    return found
+
+
+def _records(frame: pd.DataFrame) -> list[dict]:
+    """Return a table as rows of plain values, without its geometry."""
+    kept = frame.drop(columns=frame.columns.intersection(["geometry"]))
+    return pd.DataFrame(kept).to_dict("records")
+
+
+def _log(log: LogSource) -> dict[str, Any]:
+    return {
+        "log_id": log.log_id,
+        "file": log.path.name,
+        "part": log.part,
+        "machine": log.machine_id,
+        "kind": log.kind,
+        "sha256": log.sha256,
+        "rows": log.rows,
+        "clock": log.clock,
+        "counters": dict(sorted(log.counters.items())),
+        "findings": list(log.findings),
+    }
+
+
+def _soil(result: Result) -> dict[str, Any] | None:
+    soil = result.field.soil
+    if soil is None:
+        return None
+    return {
+        "units": _records(soil.units),
+        "horizons": _records(soil.horizons),
+        "assumed": soil.assumed,
+        "swelling": soil.swelling,
+        "plastic_limit": soil.plastic_limit,
+        "hydrologic_group": soil.hydrologic_group,
+    }
+
+
+def _plain(value: Any, folder: str) -> Any:
+    """Return `value` as JSON can hold it: NaN is null, places on disk are cut."""
+    if isinstance(value, dict):
+        return {str(key): _plain(item, folder) for key, item in value.items()}
+    if isinstance(value, list | tuple | set | frozenset):
+        return [_plain(item, folder) for item in value]
+    if isinstance(value, np.ndarray):
+        return [_plain(item, folder) for item in value.tolist()]
+    if value is None or value is pd.NaT or value is pd.NA:
+        return None
+    if isinstance(value, bool | np.bool_):
+        return bool(value)
+    if isinstance(value, int | np.integer):
+        return int(value)
+    if isinstance(value, float | np.floating):
+        return float(value) if math.isfinite(value) else None
+    if isinstance(value, Path):
+        return value.name
+    if isinstance(value, pd.Timestamp):
+        zone = "Z" if value.tz is not None else ""
+        return f"{value:%Y-%m-%dT%H:%M:%S}{zone}"
+    if isinstance(value, str):
+        return value.replace(f"{folder}/", "").replace(folder, "")
+    return _plain(msgspec.to_builtins(value, enc_hook=_hook), folder)
+
+
+def _hook(value: Any) -> Any:
+    """Turn what msgspec does not know into values it does."""
+    if isinstance(value, np.generic):
+        return value.item()
+    if isinstance(value, np.ndarray):
+        return value.tolist()
+    return str(value)

@@ -1,0 +1,202 @@
+"""What the map can show: pictures of facts and risk, each with its legend."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+from typing import TYPE_CHECKING
+
+import numpy as np
+
+from trafficmap.core.constants import COMPUTE_DEPTHS, REPORT_DEPTHS
+from trafficmap.core.layers import get_layer
+from trafficmap.outputs import inks, pictures, words
+
+if TYPE_CHECKING:
+    import geopandas as gpd
+
+    from trafficmap.pipeline import Result
+
+AXLE_LIMITS = (6_000.0, 10_000.0)
+"""Steps between the classes of the heaviest axle [kg]; 6 and 10 t, common advice for
+moist ground, no source."""
+
+LOAD_DISTANCE_LIMITS = (50.0, 150.0)
+"""Steps of load-distance [Mg km/ha]; choice."""
+
+_STYLE_WORDS = {
+    "rip": "rip",
+    "probe": "probe first",
+    "dotted": "wait, level, carry only, stop",
+    "leave": "leave",
+    "not-assessed": "not assessed",
+    "keep-out": "keep out (K)",
+    "strip": "check strip",
+}
+
+
+@dataclass(frozen=True)
+class View:
+    """One picture of the map with its legend, as the page needs it."""
+
+    key: str
+    group: str
+    label: str
+    title: str
+    picture: pictures.Picture
+    ramp: str
+    legend: list[dict[str, str]] = field(default_factory=list)
+
+
+def views_of(result: Result) -> list[View]:
+    """Return every picture the map can show, facts first, then risk by depth."""
+    tray, units = result.tray, result.field.units
+    inside = (
+        get_layer(tray, "inside") if "inside" in tray else np.ones(result.grid.shape)
+    )
+    # Areas of cells are scaled so that each legend adds up to the field.
+    covered = float(inside.sum())
+    share = inside * (result.field.area / covered if covered else 0.0)
+    views = _fact_views(result, inside, share)
+    if "risk" not in tray:
+        return views
+    risk = get_layer(tray, "risk")
+    driven = np.ones(result.grid.shape, dtype=bool)
+    if "run_over" in tray:
+        # Unlikely is a finding under wheels; ground without wheels has none.
+        driven = np.nan_to_num(get_layer(tray, "run_over")) > 0
+    low, high = result.settings.risk.undecided
+    chance = get_layer(tray, "probability") if "probability" in tray else None
+    for depth in REPORT_DEPTHS:
+        k = COMPUTE_DEPTHS.index(depth)
+        classes = _under_wheels(risk[k], driven)
+        dots = None
+        if chance is not None:
+            dots = (chance[k] >= low) & (chance[k] <= high) & driven
+        told = words.depth_words(depth, units)
+        views.append(
+            View(
+                key=f"risk-{round(depth * 100)}",
+                group="risk",
+                label=told,
+                title=f"Chance of damage at {told}, under the wheels",
+                picture=pictures.picture(
+                    classes, grid=result.grid, ramp=pictures.RISK, dots=dots
+                ),
+                ramp="risk",
+                legend=_risk_legend(classes, dots, share, units),
+            )
+        )
+    if "rut" in tray:
+        classes = _under_wheels(get_layer(tray, "rut"), driven)
+        views.append(
+            View(
+                key="rut",
+                group="risk",
+                label="ruts",
+                title="Chance of ruts and puddling",
+                picture=pictures.picture(classes, grid=result.grid, ramp=pictures.RISK),
+                ramp="risk",
+                legend=_risk_legend(classes, None, share, units),
+            )
+        )
+    return views
+
+
+def _under_wheels(risk: np.ndarray, driven: np.ndarray) -> np.ndarray:
+    """Return classes with 0 where nothing is known or no wheel was."""
+    bare = (risk == 255) | ((risk < 5) & ~driven)
+    return np.where(bare, 0, risk).astype(np.uint8)
+
+
+def _fact_views(result: Result, inside: np.ndarray, share: np.ndarray) -> list[View]:
+    tray, units = result.tray, result.field.units
+    views = []
+
+    def add(key: str, label: str, title: str, classes, told: tuple[str, ...]) -> None:
+        classes = np.where(inside > 0, classes, 0).astype(np.uint8)
+        legend = [
+            _row(f"fact-{k}", text, share[classes == k], units)
+            for k, text in enumerate(told, 1)
+        ]
+        legend.append(_row("none", "not run over", share[classes == 0], units))
+        views.append(
+            View(
+                key=key,
+                group="facts",
+                label=label,
+                title=title,
+                picture=pictures.picture(
+                    classes, grid=result.grid, ramp=pictures.FACTS
+                ),
+                ramp="fact",
+                legend=legend,
+            )
+        )
+
+    if "passes" in tray:
+        passes = get_layer(tray, "passes").astype(np.int64)
+        passes = np.where(passes == 65535, 0, passes)
+        add(
+            "passes",
+            "passes",
+            "Run over, by number of passes",
+            np.digitize(passes, (1, 2, 4)),
+            ("once", "2 or 3 times", "4 times and more"),
+        )
+    if "heaviest_axle" in tray:
+        axle = np.nan_to_num(get_layer(tray, "heaviest_axle"))
+        low, high = (words.mass_words(limit, units) for limit in AXLE_LIMITS)
+        add(
+            "axle",
+            "heaviest axle",
+            "Heaviest axle that passed",
+            np.digitize(axle, (1.0, *AXLE_LIMITS)),
+            (f"under {low}", f"{low} to {high}", f"over {high}"),
+        )
+    if "load_distance" in tray:
+        told = np.nan_to_num(get_layer(tray, "load_distance"))
+        low, high = (f"{limit:.0f}" for limit in LOAD_DISTANCE_LIMITS)
+        add(
+            "load",
+            "load-distance",
+            "Load-distance, t km a hectare",
+            np.digitize(told, (1e-6, *LOAD_DISTANCE_LIMITS)),
+            (f"under {low}", f"{low} to {high}", f"over {high}"),
+        )
+    return views
+
+
+def _risk_legend(classes, dots, share, units: str) -> list[dict[str, str]]:
+    legend = [
+        _row(f"risk-{k}" if k < 5 else "not-assessed", word, share[classes == k], units)
+        for k, word in enumerate(inks.RISK_WORDS, 1)
+    ]
+    legend.append(_row("none", "not run over", share[classes == 0], units))
+    if dots is not None:
+        legend.append(
+            _row("undecided", "of these undecided", share[dots & (classes > 0)], units)
+        )
+    return legend
+
+
+def _row(swatch: str, text: str, areas: np.ndarray, units: str) -> dict[str, str]:
+    area = words.area_number(float(areas.sum()), units)
+    return {"swatch": swatch, "text": text, "area": area}
+
+
+def work_legend(zones: gpd.GeoDataFrame, units: str) -> list[dict[str, str]]:
+    """Return a row of the legend for every way a zone is drawn."""
+    if not len(zones):
+        return []
+    drawn = np.array(
+        [
+            words.zone_style(advice, kind)
+            for advice, kind in zip(zones["advice"], zones["kind"], strict=True)
+        ]
+    )
+    area = zones["area"].to_numpy(dtype=float)
+    return [
+        _row(f"zone {style}", text, area[drawn == style], units)
+        for style, text in _STYLE_WORDS.items()
+        if (drawn == style).any()
+    ]

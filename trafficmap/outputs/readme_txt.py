@@ -1,0 +1,121 @@
+"""README.txt of a run folder: which file goes where, and what to watch."""
+
+from __future__ import annotations
+
+import textwrap
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+from trafficmap import __version__
+from trafficmap.outputs import words
+
+if TYPE_CHECKING:
+    import pandas as pd
+
+    from trafficmap.pipeline import Result
+
+FIRST_LINE = "trafficmap run folder"
+UNFINISHED = (
+    f"{FIRST_LINE}\n\nUNFINISHED. A run was stopped while it wrote this folder, or is\n"
+    "still writing it. Do not use these files. Run again with the same -o.\n"
+)
+
+_FILES = (
+    ("map.html", "the map; open it in any browser, no network needed, prints on two "
+     "pages"),
+    ("display/TASKDATA", "copy this whole folder to the root of the stick for a "
+     "display that takes ISO 11783-10 task data"),
+    ("display/SHP", "shapefile for a display that takes shapefiles; pick the column "
+     "RATE as the depth"),
+    ("field.gpkg", "boundary, zones, passes and places to probe for a map program, "
+     "styles inside"),
+    ("layers/*.tif", "every map as a GeoTIFF in the field's own coordinate system"),
+    ("explain.npz", "what 'trafficmap explain' reads to tell the story of one spot"),
+    ("run.json", "every input by hash, every setting, every note, totals, zones, plan; "
+     "without it the folder is unfinished"),
+)  # fmt: skip
+
+
+def readme(result: Result, *, mark: str, date: pd.Timestamp) -> str:
+    """Return the text of README.txt.
+
+    Parameters
+    ----------
+    result : Result
+    mark : str
+        Name of the run.
+    date : Timestamp
+        Time of the newest input.
+    """
+    field, units = result.field, result.field.units
+    lines = [
+        FIRST_LINE,
+        "",
+        f"{field.name}, season {field.season}, {words.area_words(field.area, units)}",
+    ]
+    if field.invented:
+        lines.append("THIS FIELD IS INVENTED: made to show the program, not measured.")
+    sentence = words.sentence_of_the_day(result.zones, result.stops, units)
+    lines += ["", *_wrap(sentence), "", "FILES", ""]
+    for name, meaning in _FILES:
+        lines += _wrap(meaning, first=f"  {name:<18}", rest=" " * 20)
+    lines += ["", "ON THE DISPLAY", ""]
+    for text in _display_rules(result):
+        lines += _wrap(text, first="  - ", rest="    ")
+    lines += ["", "CAUTIONS", ""]
+    for text in words.CAUTIONS:
+        lines += _wrap(text, first="  - ", rest="    ")
+    lines += ["", "HOW SURE", ""]
+    limits = result.settings.risk
+    for text in words.how_sure(limits.class_limits, limits.undecided):
+        lines += _wrap(text, first="  - ", rest="    ")
+    lines += [
+        "",
+        f"Newest input {words.date_words(date.date())}. trafficmap {__version__}, "
+        f"run {mark}.",
+        "",
+    ]
+    return "\n".join(lines)
+
+
+def is_ours(path: Path) -> bool:
+    """Tell whether a README.txt was written by us."""
+    try:
+        return path.read_text(encoding="utf-8").startswith(FIRST_LINE)
+    except (OSError, UnicodeDecodeError):
+        return False
+
+
+def _display_rules(result: Result) -> list[str]:
+    units = result.field.units
+    ripped = result.zones[words.is_ripped(result.zones)]
+    depths = sorted({float(depth) for depth in ripped["depth"].dropna()})
+    rules = [
+        "Zone 0 is leave alone: ground outside the field, ground not decided, and the "
+        "whole field when the position is lost. Zone 0 must lift the tool. Check it "
+        "standing still before the first pass. If the implement holds the depth at 0 "
+        "instead of lifting, the operator lifts.",
+    ]
+    if depths:
+        told = ", ".join(
+            f"{words.depth_words(d, units)} ({words.other_depth_words(d, units)})"
+            for d in depths
+        )
+        rules.append(f"Depths in the files: {told}. Everything else is 0.")
+    else:
+        rules.append(
+            "Nothing is to be ripped: every depth in the files is 0 (leave alone)."
+        )
+    rules.append(
+        "Depths are setpoints below the surface. Measure the first 100 ft (30 m) with "
+        "a rod and correct the implement, not the map."
+    )
+    rules.append(
+        f"RATE in the shapefile is in {'whole inches' if units == 'us' else 'whole cm'}"
+        "; task data carry whole millimetres."
+    )
+    return rules
+
+
+def _wrap(text: str, *, first: str = "", rest: str = "") -> list[str]:
+    return textwrap.wrap(text, 78, initial_indent=first, subsequent_indent=rest)

@@ -1,0 +1,144 @@
+"""Whether the soil of each unit shatters down to its shank tip: asks the soil room."""
+
+from __future__ import annotations
+
+import datetime as dt
+import math
+from typing import TYPE_CHECKING
+
+import numpy as np
+import pandas as pd
+
+from trafficmap.core.notes import Note, worst_first
+from trafficmap.soil.columns import LAYER_EDGES
+from trafficmap.soil.fitness import fit
+from trafficmap.zones.depths import tip_depth
+
+if TYPE_CHECKING:
+    from trafficmap.core.settings import Settings
+    from trafficmap.core.settings.soil import SoilSettings
+    from trafficmap.field.model import Field
+    from trafficmap.soil.columns import SoilColumns
+    from trafficmap.soil.water import SoilSeries
+    from trafficmap.zones.units import Units
+
+_USUAL_TIP = 0.3556  # 14 in, for ground where nobody knows how deep to go
+_PAN = (0.20, 0.40)  # where texture decides about ripping
+
+
+def fit_states(
+    units: Units,
+    *,
+    series: SoilSeries | None,
+    field: Field,
+    settings: Settings,
+    columns: SoilColumns | None = None,
+    day: dt.date | str | None = None,
+) -> tuple[pd.DataFrame, list[Note]]:
+    """Return, a unit, whether its soil shatters and carries on a day, and its texture.
+
+    Hand rolls of the unit are fed back into the water of the model while they hold
+    (``settings.soil.hand_roll_days``). Where no layer is known the answer is for 14 in.
+
+    Parameters
+    ----------
+    units : Units
+        From `zones.confirm`.
+    series : SoilSeries or None
+        None where there is no weather.
+    field : Field
+    settings : Settings
+    columns : SoilColumns, optional
+        Those of `series` if not given.
+    day : date, optional
+        The newest day anybody rolled soil by hand, else the last day with weather.
+
+    Returns
+    -------
+    DataFrame
+        One row a unit: unit, day, word (shatters, test by hand, too wet, too hard,
+        unknown), p_fit, fresh (hand rolls still hold), carries, frozen [m], sand and
+        clay between 0.20 and 0.40 m [fraction].
+    list of Note
+    """
+    if columns is None and series is not None:
+        columns = series.columns
+    use = settings.soil
+    day = _day(units, series, day)
+    rows = []
+    notes: list[Note] = []
+    for row in units.table.to_dict("records"):
+        column = int(row["column"])
+        fresh = _fresh(row["rolled_on"], day, use)
+        out = {
+            "unit": row["unit"],
+            "day": day,
+            "word": "unknown",
+            "p_fit": math.nan,
+            "fresh": fresh,
+            "carries": "unknown",
+            "frozen": math.nan,
+            "sand": _mean(columns, "sand", column),
+            "clay": _mean(columns, "clay", column),
+        }
+        if series is not None and column >= 0 and day is not None:
+            tip = tip_depth(row["layer_bottom"], units=field.units)
+            state = fit(
+                series,
+                column=column,
+                day=day,
+                tip_depth=_USUAL_TIP if math.isnan(tip) else min(tip, 1.0),
+                hand_rolls=_readable(row["rolls"]) if fresh else None,
+                settings=use,
+            )
+            notes += state.notes
+            out |= {
+                "word": state.word,
+                "p_fit": state.probability,
+                "carries": state.carries,
+                "frozen": state.frozen,
+            }
+        rows.append(out)
+    frame = pd.DataFrame(rows)
+    stale = int((~frame["fresh"] & (units.table["rolls"].map(len) > 0)).sum())
+    if stale:
+        sentence = (
+            f"hand rolls in {stale} zones are older than {use.hand_roll_days} days "
+            "and no longer count: roll the soil again."
+        )
+        notes.append(Note("plan.rolls_stale", "check", sentence, stale))
+    return frame, worst_first(notes)
+
+
+def _day(units: Units, series: SoilSeries | None, day: object) -> pd.Timestamp | None:
+    """Return the day asked for, the newest hand roll, or the last day with weather."""
+    if day is not None:
+        return pd.Timestamp(day)  # type: ignore[arg-type]
+    rolled = pd.to_datetime(units.table["rolled_on"]).dropna()
+    if len(rolled):
+        return rolled.max()
+    if series is not None and len(series.dates):
+        return series.dates[-1]
+    return None
+
+
+def _fresh(rolled_on: object, day: pd.Timestamp | None, settings: SoilSettings) -> bool:
+    """Return whether hand rolls of a day still hold; without any day they do."""
+    if day is None or pd.isna(rolled_on):  # type: ignore[call-overload]
+        return True
+    age = (day.normalize() - pd.Timestamp(rolled_on).normalize()).days  # type: ignore[arg-type]
+    return 0 <= age <= settings.hand_roll_days
+
+
+def _readable(rolls: tuple[tuple[float, str], ...]) -> list[tuple[float, str]]:
+    """Return the rolls whose finding the soil room understands."""
+    known = ("rolls", "cracks", "crumbles")
+    return [(depth, word) for depth, word in rolls if word in known]
+
+
+def _mean(columns: SoilColumns | None, name: str, column: int) -> float:
+    """Return the mean of a texture share in the layers a pan lies in."""
+    if columns is None or column < 0:
+        return math.nan
+    within = (LAYER_EDGES[:-1] >= _PAN[0] - 1e-9) & (LAYER_EDGES[1:] <= _PAN[1] + 1e-9)
+    return float(np.mean(getattr(columns, name)[column, within]))

@@ -1,0 +1,184 @@
+"""Every cell over its visits: probability under the wheel and mean over the cell."""
+
+import math
+
+import numpy as np
+from numba import njit, prange
+
+_ROOT_HALF = math.sqrt(0.5)
+
+
+@njit(cache=True)
+def normal_cdf(value):
+    """Chance that a standard normal variable is below `value`."""
+    return 0.5 * math.erfc(-value * _ROOT_HALF)
+
+
+@njit(cache=True)
+def join_passes(total, largest, growth):
+    """Damage of mixed passes: D_max (1 + k ln(sum D / D_max)), cut at 1."""
+    if not largest > 0.0:
+        return largest
+    return min(1.0, largest * (1.0 + growth * math.log(total / largest)))
+
+
+@njit(cache=True)
+def trapezoid_offset(half_flat, half_width, share):
+    """Offset [m] that `share` of a square cell lies left of, seen along a heading.
+
+    Seen along a heading the width of a square is spread as a trapezoid: flat within
+    `half_flat` of the centre, falling to nothing at `half_width`.
+    """
+    distance = abs(2.0 * share - 1.0)
+    flat = 2.0 * half_flat / (half_flat + half_width)
+    if distance <= flat:
+        offset = 0.5 * distance * (half_flat + half_width)
+    else:
+        beyond = (1.0 - distance) * (half_width**2 - half_flat**2)
+        offset = half_width - math.sqrt(max(beyond, 0.0))
+    return offset if share >= 0.5 else -offset
+
+
+@njit(cache=True, parallel=True)
+def assess_cells(
+    cell_start,
+    run_over,
+    row,
+    when,
+    column,
+    offset,
+    heading,
+    stress,
+    peak,
+    first_offset,
+    step,
+    ln_strength,
+    suction,
+    heavy,
+    swelling,
+    spread,
+    floors,
+    half_cell,
+    shares,
+    unwheeled,
+    growth,
+    wet_limits,
+    rut_limits,
+    out_stress,
+    out_strength,
+    out_probability,
+    out_share,
+    out_rut,
+):
+    """Fill the five outputs, shape (depths, cells) and (cells,).
+
+    Units: stress and suction [Pa], offsets and half_cell [m], heading [rad]. A visit
+    with row, when or column below 0, or with NaN strength, makes what it touches NaN.
+    ``out_rut`` gets a class, 0 where no wheel passed. Each cell owns its outputs.
+    """
+    n_depths = stress.shape[2]
+    n_offsets = stress.shape[1]
+    for cell in prange(cell_start.size - 1):
+        begin = cell_start[cell]
+        end = cell_start[cell + 1]
+        if begin == end:
+            continue
+        total = np.zeros(n_depths)
+        largest = np.zeros(n_depths)
+        mean_total = np.zeros(n_depths)
+        mean_largest = np.zeros(n_depths)
+        unknown = np.zeros(n_depths, dtype=np.bool_)
+        stress_unknown = False
+        rut_unknown = False
+        rut = 0
+        for k in range(begin, end):
+            r = row[k]
+            if r < 0:
+                # How far beside its wheels an unknown load reaches is not known
+                # either; what it ran over is certainly touched.
+                if run_over[cell]:
+                    unknown[:] = True
+                    stress_unknown = True
+                    rut_unknown = True
+                continue
+            along = abs(math.cos(heading[k]))
+            across = abs(math.sin(heading[k]))
+            half_width = half_cell * (along + across)
+            half_flat = half_cell * abs(along - across)
+            left = (offset[k] - half_width - first_offset) / step
+            right = (offset[k] + half_width - first_offset) / step
+            low = max(0, math.ceil(left - 1e-9))
+            high = min(n_offsets - 1, math.floor(right + 1e-9))
+            timed = when[k] >= 0 and column[k] >= 0
+            for d in range(n_depths):
+                bound = unwheeled * peak[r, d]
+                highest = 0.0
+                for j in range(low, high + 1):
+                    if stress[r, j, d] > highest:
+                        highest = stress[r, j, d]
+                if not highest > 0.0 or highest < bound:
+                    continue
+                if highest > out_stress[d, cell]:
+                    out_stress[d, cell] = highest
+                ln_s = np.nan
+                if timed:
+                    ln_s = ln_strength[when[k], column[k], d]
+                if math.isnan(ln_s):
+                    unknown[d] = True
+                    if d == 0:
+                        rut_unknown = True
+                    continue
+                least = 0.0
+                if heavy[r] and swelling[column[k]]:
+                    least = floors[d]
+                chance = max(least, normal_cdf((math.log(highest) - ln_s) / spread[d]))
+                if chance >= largest[d]:
+                    out_strength[d, cell] = math.exp(ln_s)
+                total[d] += chance
+                largest[d] = max(largest[d], chance)
+                mean = 0.0
+                for q in range(shares.size):
+                    place = offset[k] + trapezoid_offset(
+                        half_flat, half_width, shares[q]
+                    )
+                    j = math.floor((place - first_offset) / step + 0.5)
+                    if j < 0 or j >= n_offsets:
+                        continue
+                    here = stress[r, j, d]
+                    if here > 0.0 and here >= bound:
+                        mean += max(
+                            least, normal_cdf((math.log(here) - ln_s) / spread[d])
+                        )
+                mean /= shares.size
+                mean_total[d] += mean
+                mean_largest[d] = max(mean_largest[d], mean)
+                if d == 0:
+                    psi = suction[when[k], column[k]]
+                    if math.isnan(psi):
+                        rut_unknown = True
+                        continue
+                    level = 1
+                    if chance > rut_limits[2]:
+                        level = 4
+                    elif chance >= rut_limits[1]:
+                        level = 3
+                    elif chance >= rut_limits[0]:
+                        level = 2
+                    if psi < wet_limits[0]:
+                        level = max(level, 3)
+                    elif psi < wet_limits[1]:
+                        level = min(level, 3)
+                    else:
+                        level = min(level, 2)
+                    rut = max(rut, level)
+        for d in range(n_depths):
+            if unknown[d]:
+                out_probability[d, cell] = np.nan
+                out_share[d, cell] = np.nan
+                out_strength[d, cell] = np.nan
+            else:
+                out_probability[d, cell] = join_passes(total[d], largest[d], growth)
+                out_share[d, cell] = join_passes(mean_total[d], mean_largest[d], growth)
+            if stress_unknown:
+                out_stress[d, cell] = np.nan
+        out_rut[cell] = 5 if rut_unknown else rut

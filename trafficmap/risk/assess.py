@@ -1,0 +1,288 @@
+"""Risk of damage by depth, from visits, stress profiles and strength."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING, Any
+
+import numpy as np
+
+from trafficmap.core.constants import COMPUTE_DEPTHS, GRAVITY
+from trafficmap.core.errors import GridMismatchError
+from trafficmap.core.layers import put_layer
+from trafficmap.core.notes import Note, Severity
+from trafficmap.risk._kernels import assess_cells
+from trafficmap.risk.classes import NOT_ASSESSED, risk_class
+
+if TYPE_CHECKING:
+    import xarray as xr
+
+    from trafficmap.core.grid import FieldGrid
+    from trafficmap.core.settings.risk import RiskSettings
+    from trafficmap.traffic.events import PassEvents, Visits
+
+WORST_DEPTHS = (0.25, 0.35, 0.50)
+"""Depths [m] whose worst class stands for the cell; 0.10 m belongs to ruts."""
+
+
+def assess(
+    visits: Visits,
+    events: PassEvents,
+    *,
+    profiles: Any,
+    strength: Any,
+    columns: Any,
+    grid: FieldGrid,
+    inside: np.ndarray,
+    tray: xr.Dataset,
+    settings: RiskSettings,
+    swelling: bool | np.ndarray | None = None,
+) -> list[Note]:
+    """Put the risk layers into `tray`; return what was found on the way.
+
+    At each depth the chance that one axle did damage is
+    Phi(ln(stress / strength) / sqrt(s_stress^2 + s_strength^2)). Under the wheel the
+    stress is the profile's own largest value where the path crosses the cell; the
+    mean over the cell averages chances, never stresses, over the offsets a square
+    cell shows along that heading. Passes are joined by D_max (1 + k ln N_eff),
+    N_eff = sum D / D_max, cut at 1: an index on the scale of a probability.
+
+    The rut layer starts from the class of the chance at 0.10 m under the wheel. Where
+    the top layer was wetter than the lower limit of ``rut_suction`` it is likely at
+    least; drier than that it is likely at most; drier than the upper limit it is
+    possible at most. A choice: strength alone is nearly flat in wet topsoil.
+
+    Parameters
+    ----------
+    visits : Visits
+        Axles coming past cells.
+    events : PassEvents
+        What was run over.
+    profiles : Profiles or None
+        ``stress`` [Pa] (rows, offsets, depths), ``first_offset`` and ``step`` [m],
+        ``row_of`` (axles, states), -1 where not known, ``wheel_load`` [N] (rows,).
+    strength : Strength or None
+        ``ln_strength`` (times, columns, depths), NaN where the law does not hold,
+        ``suction`` [Pa] likewise, ``row_of(times)``.
+    columns : SoilColumns or None
+        ``column_of_cell`` (grid.size,), -1 where there is no soil.
+    grid : FieldGrid
+    inside : ndarray, shape (rows, cols)
+        Share of each cell inside the boundary.
+    tray : xarray.Dataset
+        Takes stress, strength, probability, damaged_share, risk, risk_worst,
+        undecided and rut.
+    settings : RiskSettings
+    swelling : bool or ndarray of bool (columns,) or None
+        Swelling clay, by soil column; None takes that of `columns`.
+
+    Returns
+    -------
+    list of Note
+
+    Raises
+    ------
+    GridMismatchError
+        `inside`, `events` or `visits` belong to another grid.
+
+    References
+    ----------
+    .. [1] M. Cavalieri et al. (2008), spread of precompression stress by five
+       fitting methods; the law of passes is calibrated on J. H. Taylor et al. (1982),
+       Trans. ASAE 25:1505 (from memory). Both spreads are choices.
+    """
+    _require_grid(visits, events, inside, grid)
+    depths = np.asarray(COMPUTE_DEPTHS)
+    n_depths, n_cells = depths.size, grid.size
+    run_over = np.diff(events.cell_start) > 0
+    row, when, column = _rows(visits, profiles, strength, columns)
+    stress, first, step, heavy = _tables(profiles, n_depths, settings)
+    ln_strength, suction = _strength_tables(strength, n_depths)
+    if swelling is None and columns is not None:
+        swelling = columns.swelling
+    swells = _swelling(swelling, ln_strength.shape[1])
+    out_stress = np.zeros((n_depths, n_cells))
+    out_strength = np.full((n_depths, n_cells), np.nan)
+    probability = np.zeros((n_depths, n_cells))
+    share = np.zeros((n_depths, n_cells))
+    rut = np.zeros(n_cells, dtype=np.uint8)
+    shares = (np.arange(settings.mean_points) + 0.5) / settings.mean_points
+    assess_cells(
+        visits.cell_start,
+        run_over,
+        row,
+        when,
+        column,
+        visits.offset.astype(np.float64),
+        visits.heading.astype(np.float64),
+        stress,
+        stress.max(axis=1),
+        first,
+        step,
+        ln_strength,
+        suction,
+        heavy,
+        swells,
+        joint_spread(depths, settings=settings),
+        np.where(depths <= settings.floor_depth + 1e-9, settings.floor, 0.0),
+        grid.cell / 2,
+        shares,
+        settings.unwheeled_share,
+        settings.pass_growth,
+        np.asarray(settings.rut_suction),
+        np.asarray(settings.class_limits),
+        out_stress,
+        out_strength,
+        probability,
+        share,
+        rut,
+    )
+    # A path that nobody came near in `visits` but a wheel ran over has no answer.
+    lost = run_over & (np.diff(visits.cell_start) == 0)
+    for layer in (out_stress, probability, share):
+        layer[:, lost] = np.nan
+    rut[lost] = NOT_ASSESSED
+    rut[rut == 0] = 1
+    _put(tray, grid, inside, settings, (out_stress, out_strength, probability, share))
+    covered = inside > 0
+    put_layer(tray, "rut", np.where(covered, rut.reshape(grid.shape), 255))
+    return _notes(tray, covered, run_over.reshape(grid.shape), grid)
+
+
+def joint_spread(depths: np.ndarray, *, settings: RiskSettings) -> np.ndarray:
+    """Return the standard deviation of ln(stress / strength) at `depths` [m].
+
+    Examples
+    --------
+    >>> from trafficmap.core.settings.risk import RiskSettings
+    >>> joint_spread(np.array([0.1, 0.35, 0.5]), settings=RiskSettings()).round(3)
+    array([0.5  , 0.5  , 0.447])
+    """
+    stress = np.interp(depths, settings.spread_depths, settings.spread_stress)
+    return np.hypot(stress, settings.spread_strength)
+
+
+def worst_depth(probability: np.ndarray) -> np.ndarray:
+    """Return the largest of the values at `WORST_DEPTHS`, NaN where one is NaN.
+
+    Parameters
+    ----------
+    probability : ndarray, shape (depths, ...)
+        At `core.constants.COMPUTE_DEPTHS`.
+
+    Returns
+    -------
+    ndarray
+        Without the first axis.
+    """
+    rows = [COMPUTE_DEPTHS.index(depth) for depth in WORST_DEPTHS]
+    return probability[rows].max(axis=0)
+
+
+def _put(
+    tray: xr.Dataset,
+    grid: FieldGrid,
+    inside: np.ndarray,
+    settings: RiskSettings,
+    flat: tuple[np.ndarray, ...],
+) -> None:
+    """Put what is known at each depth, and the classes made from it."""
+    covered = inside > 0
+    shape = (-1, *grid.shape)
+    names = ("stress", "strength", "probability", "damaged_share")
+    for name, values in zip(names, flat, strict=True):
+        put_layer(tray, name, np.where(covered, values.reshape(shape), np.nan))
+    probability = flat[2].reshape(shape)
+    risk = risk_class(probability, settings=settings)
+    put_layer(tray, "risk", np.where(covered, risk, 255))
+    worst = worst_depth(probability)
+    low, high = settings.undecided
+    risk = risk_class(worst, settings=settings)
+    put_layer(tray, "risk_worst", np.where(covered, risk, 255))
+    undecided = (worst >= low) & (worst <= high)
+    put_layer(tray, "undecided", np.where(covered, undecided, 255))
+
+
+def _require_grid(
+    visits: Visits, events: PassEvents, inside: np.ndarray, grid: FieldGrid
+) -> None:
+    """Refuse arrays made on another grid before a kernel trusts them."""
+    for name, size in (
+        ("visits", visits.cell_start.size - 1),
+        ("events", events.cell_start.size - 1),
+        ("inside", inside.size),
+    ):
+        if size != grid.size:
+            msg = f"{name}: got {size} cells, need the {grid.size} of the field grid."
+            raise GridMismatchError(msg, "make them on the field grid first")
+
+
+def _rows(
+    visits: Visits, profiles: Any, strength: Any, columns: Any
+) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
+    """Return, a visit, its row in the profiles, its hour and its soil column."""
+    n = visits.cell.size
+    row = np.full(n, -1, dtype=np.int64)
+    when = np.full(n, -1, dtype=np.int64)
+    column = np.full(n, -1, dtype=np.int64)
+    if profiles is not None:
+        known = (visits.axle_id >= 0) & (visits.state >= 0)
+        row[known] = profiles.row_of[visits.axle_id[known], visits.state[known]]
+    if strength is not None:
+        when[:] = strength.row_of(visits.time)
+    if columns is not None:
+        column[:] = columns.column_of_cell[visits.cell]
+    return row, when, column
+
+
+def _tables(
+    profiles: Any, n_depths: int, settings: RiskSettings
+) -> tuple[np.ndarray, float, float, np.ndarray]:
+    """Return stress table, first offset, step and which rows are heavy wheels."""
+    if profiles is None or profiles.stress.shape[0] == 0:
+        return np.zeros((1, 1, n_depths)), 0.0, 1.0, np.zeros(1, dtype=np.bool_)
+    stress = np.ascontiguousarray(profiles.stress, dtype=np.float64)
+    heavy = np.asarray(profiles.wheel_load) >= settings.floor_mass * GRAVITY
+    return stress, float(profiles.first_offset), float(profiles.step), heavy
+
+
+def _strength_tables(strength: Any, n_depths: int) -> tuple[np.ndarray, np.ndarray]:
+    """Return ln strength and the suction of the top depth, or one row of NaN."""
+    if strength is None or strength.times.size == 0:
+        return np.full((1, 1, n_depths), np.nan), np.full((1, 1), np.nan)
+    suction = np.ascontiguousarray(strength.suction[:, :, 0], dtype=np.float64)
+    return np.ascontiguousarray(strength.ln_strength, dtype=np.float64), suction
+
+
+def _swelling(swelling: bool | np.ndarray | None, n_columns: int) -> np.ndarray:
+    """Return swelling clay by soil column."""
+    if swelling is None:
+        return np.zeros(n_columns, dtype=np.bool_)
+    return np.array(np.broadcast_to(swelling, n_columns), dtype=np.bool_)
+
+
+def _notes(
+    tray: xr.Dataset, covered: np.ndarray, run_over: np.ndarray, grid: FieldGrid
+) -> list[Note]:
+    """Say how much ground has no answer, and how much could go either way."""
+    notes = []
+    worst = tray["risk_worst"].values
+    open_cells = int(np.count_nonzero(worst[covered] == NOT_ASSESSED))
+    driven = int(np.count_nonzero(run_over & covered))
+    if open_cells:
+        share = open_cells / max(driven, open_cells)
+        sentence = (
+            f"{open_cells * grid.cell_area / 1e4:.2f} ha that were run over "
+            f"({share:.0%} of the ground run over) are not assessed: the axle load, "
+            "the soil water or the time of a pass is not known, or the soil was "
+            "frozen. They count neither as low nor as high."
+        )
+        severity: Severity = "stop" if share > 0.5 else "check"
+        notes.append(Note("risk.not_assessed", severity, sentence, open_cells))
+    undecided = int(np.count_nonzero(tray["undecided"].values == 1))
+    if undecided:
+        sentence = (
+            f"{undecided * grid.cell_area / 1e4:.2f} ha could go either way (about "
+            "4 to 6 in 10): dig or probe there before deciding anything."
+        )
+        notes.append(Note("risk.undecided", "info", sentence, undecided))
+    return notes

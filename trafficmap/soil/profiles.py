@@ -1,0 +1,374 @@
+"""Stress below every axle in every load state, by depth and offset."""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+from functools import lru_cache
+from typing import TYPE_CHECKING
+
+import numpy as np
+from scipy.interpolate import CubicSpline, RectBivariateSpline
+
+from trafficmap.core.constants import COMPUTE_DEPTHS
+from trafficmap.core.notes import Note
+from trafficmap.soil._stress import parabola4_table, track_table
+from trafficmap.soil.contact import patch_area, track_load_along
+from trafficmap.soil.stress import (
+    require_wheel,
+    vertical_stress_parabola4,
+    vertical_stress_point,
+)
+
+if TYPE_CHECKING:
+    import pandas as pd
+
+    from trafficmap.core.settings.soil import SoilSettings
+    from trafficmap.loads.paths import LoadStates
+
+_NODES, _WEIGHTS = np.polynomial.legendre.leggauss(12)
+_ZETA = np.geomspace(0.08, 30.0, 56)
+_SHARE = np.concatenate([np.arange(0.0, 2.0, 0.02), np.linspace(2.0, 6.0, 33)])
+_LEAST = math.log(1e-12)
+
+
+@dataclass(frozen=True)
+class Profiles:
+    """Vertical stress across travel below each axle in each load state.
+
+    Parameters
+    ----------
+    stress : ndarray, shape (n_rows, n_offsets, n_depths)
+        Largest value as the axle goes by; 0 beyond the reach of its wheels. [Pa]
+    row_of : ndarray of int32, shape (n_axles, n_states)
+        Row of an axle in a state; -1 where the axle is not of that machine or a load
+        is not known.
+    wheel_load : ndarray, shape (n_rows,)
+        Heaviest wheel of the axle. [N]
+    first_offset, step : float
+        Offset ``k`` lies ``first_offset + k step`` right of the axle's centre. [m]
+    depths : ndarray
+        `COMPUTE_DEPTHS`. [m]
+    nu : float
+        Concentration factor used. [1]
+    notes : tuple of Note
+    """
+
+    stress: np.ndarray
+    row_of: np.ndarray
+    wheel_load: np.ndarray
+    first_offset: float
+    step: float
+    depths: np.ndarray
+    nu: float
+    notes: tuple[Note, ...] = ()
+
+    @property
+    def offsets(self) -> np.ndarray:
+        """Offsets right of the axle's centre [m]."""
+        return self.first_offset + self.step * np.arange(self.stress.shape[1])
+
+
+def stress_profiles(
+    wheels: pd.DataFrame, states: LoadStates, *, nu: float, settings: SoilSettings
+) -> Profiles:
+    """Return the stress profile of every axle in every load state of its machine.
+
+    Wheels of one axle closer than ``settings.dual_spacing`` add up; of the others the
+    largest counts. A tyre is a circle with a pressure that falls with the fourth power
+    of the radius; a track a rectangle with its load partly on rollers.
+
+    Parameters
+    ----------
+    wheels : DataFrame
+        Contract `core.tables.WHEELS`.
+    states : LoadStates
+        Best loads are used.
+    nu : float
+        Concentration factor of the field, above 2. [1]
+    settings : SoilSettings
+
+    Returns
+    -------
+    Profiles
+
+    Raises
+    ------
+    ModelRangeError
+        `nu` is 2 or less, or a pressure is not above 0.
+    """
+    depths = np.asarray(COMPUTE_DEPTHS)
+    step = settings.profile_step
+    widest = float(np.abs(wheels["right"]).max()) if len(wheels) else 0.0
+    half = math.ceil((widest + settings.profile_reach) / step)
+    offsets = step * np.arange(-half, half + 1)
+    n_axles = int(wheels["axle_id"].max()) + 1 if len(wheels) else 0
+    row_of = np.full((n_axles, states.machine_id.size), -1, dtype=np.int32)
+    rows: list[np.ndarray] = []
+    heaviest: list[float] = []
+    known: dict[tuple, int] = {}
+    memory = _Memory(offsets, depths, float(nu), settings)
+    for name, axle in wheels.groupby("axle_id", sort=True):
+        axle_id = int(str(name))
+        axle = axle.sort_values("right", kind="stable")
+        slots = axle["slot"].to_numpy()
+        pressures = axle["pressure"].to_numpy(dtype=np.float64)
+        shapes = [memory.shape_of(wheel) for wheel in axle.itertuples()]
+        right = axle["right"].to_numpy(dtype=np.float64)
+        mine = np.flatnonzero(states.machine_id == axle["machine_id"].iloc[0])
+        for state in mine:
+            loads = states.load[state, slots]
+            if not (np.isfinite(loads) & (loads >= 0.0)).all():
+                continue
+            key = (axle_id, *loads.tolist())
+            if key not in known:
+                known[key] = len(rows)
+                rows.append(memory.axle_profile(loads, pressures, shapes, right))
+                heaviest.append(float(loads.max()))
+            row_of[axle_id, state] = known[key]
+    stress = np.stack(rows) if rows else np.zeros((0, offsets.size, depths.size))
+    return Profiles(
+        stress=stress,
+        row_of=row_of,
+        wheel_load=np.asarray(heaviest, dtype=np.float64),
+        first_offset=float(offsets[0]),
+        step=step,
+        depths=depths,
+        nu=float(nu),
+        notes=memory.notes(),
+    )
+
+
+def lateral_stress_circle(load, pressure, *, area, offsets, depths, nu):
+    """Return the stress beside one tyre, largest as it goes by.
+
+    Parameters
+    ----------
+    load, pressure : float
+        Wheel load and mean contact pressure. [N], [Pa]
+    area : float
+        Contact area, load over pressure. [m2]
+    offsets : ndarray, shape (n,)
+        Distance beside the wheel centre. [m]
+    depths : ndarray, shape (m,)
+        Depths, above 0. [m]
+    nu : float
+        Concentration factor, above 2. [1]
+
+    Returns
+    -------
+    ndarray, shape (n, m)
+        Vertical stress, within 0.5 % of the integral wherever it is more than a
+        thousandth of the axis value. [Pa]
+    """
+    offsets = np.abs(np.asarray(offsets, dtype=np.float64))
+    out = np.empty((offsets.size, len(depths)))
+    radius = math.sqrt(area / math.pi)
+    table = _lateral_table(float(nu))
+    order = np.argsort(offsets, kind="stable")
+    for d, depth in enumerate(depths):
+        zeta = depth / radius
+        axis = float(vertical_stress_parabola4(pressure, depth, radius=radius, nu=nu))
+        share = offsets / math.hypot(radius, depth)
+        inside = max(zeta, _ZETA[0])
+        if zeta <= _ZETA[-1]:
+            log_part = np.empty(offsets.size)
+            log_part[order] = table(math.log(inside), np.minimum(share[order], 6.0))[0]
+            part = np.exp(log_part)
+        else:
+            part = (1.0 + (offsets / depth) ** 2) ** (-0.5 * nu - 1.0)
+        far = vertical_stress_point(load, depth, radius=offsets, nu=nu)
+        out[:, d] = np.where(share > 6.0, far, axis * part)
+    return out
+
+
+def track_profile(
+    *, width, length, rollers, roller_share, roller_spread, depths, nu
+) -> CubicSpline:
+    """Return the stress beside a track that carries 1 N, as a curve of the offset.
+
+    The worst point along travel counts, at every depth.
+
+    Parameters
+    ----------
+    width, length : float
+        Track on the ground. [m]
+    rollers : int
+        Rollers that carry.
+    roller_share, roller_spread : float
+        Share on rollers; standard deviation of a band. [1], [m]
+    depths : tuple of float
+        Depths, above 0. [m]
+    nu : float
+        Concentration factor, above 2. [1]
+
+    Returns
+    -------
+    CubicSpline
+        From the absolute offset [m], up to width / 2 + 4 m, to stress, one value a
+        depth. [Pa/N]
+    """
+    n = max(48, math.ceil(length / 0.02))
+    piece = length / n
+    places = (np.arange(n) + 0.5) * piece
+    share = track_load_along(
+        places,
+        length=length,
+        rollers=rollers,
+        roller_share=roller_share,
+        roller_spread=roller_spread,
+    )
+    m = max(16, math.ceil(width / 0.02))
+    across = (np.arange(m) + 0.5) * width / m - width / 2
+    offsets = np.concatenate(
+        [
+            np.arange(0.0, width / 2 + 0.3, 0.02),
+            np.linspace(width / 2 + 0.31, width / 2 + 4.0, 60),
+        ]
+    )
+    out = np.zeros((offsets.size, len(depths)))
+    track_table(
+        share, piece, across, width, offsets, np.asarray(depths, float), float(nu), out
+    )
+    return CubicSpline(offsets, out, axis=0)
+
+
+class _Memory:
+    """Profiles of single wheels, each computed once."""
+
+    def __init__(self, offsets, depths, nu, settings):
+        require_wheel(0.0, 1.0, nu)
+        self.offsets, self.depths, self.nu = offsets, depths, nu
+        self.settings = settings
+        self.wheels: dict[tuple, np.ndarray] = {}
+        self.tracks: dict[tuple, CubicSpline] = {}
+        self.too_large: set[tuple] = set()
+        self.no_length: set[tuple] = set()
+
+    def shape_of(self, wheel) -> tuple:
+        """Return what decides the patch of a wheel, besides load and pressure."""
+        if wheel.kind == "track":
+            rollers = self.settings.track_rollers
+            if wheel.rollers > 0:
+                # More rollers would flatten the peaks; that was never measured.
+                rollers = min(rollers, int(wheel.rollers))
+            return ("track", wheel.width, wheel.contact_length, rollers)
+        return ("tyre", wheel.width, wheel.diameter, 0)
+
+    def axle_profile(self, loads, pressures, shapes, right) -> np.ndarray:
+        """Return the stress below an axle, shape (offsets, depths)."""
+        worst = np.zeros((self.offsets.size, self.depths.size))
+        group = np.zeros_like(worst)
+        for k in range(loads.size):
+            if k and right[k] - right[k - 1] >= self.settings.dual_spacing:
+                np.maximum(worst, group, out=worst)
+                group = np.zeros_like(worst)
+            group = group + self.wheel_profile(
+                float(loads[k]), float(pressures[k]), shapes[k], float(right[k])
+            )
+        return np.maximum(worst, group)
+
+    def wheel_profile(self, load, pressure, shape, right) -> np.ndarray:
+        """Return the stress below one wheel; its mirror image is not computed anew."""
+        key = (load, pressure, shape, abs(right))
+        if key not in self.wheels:
+            self.wheels[key] = self._compute(load, pressure, shape, abs(right))
+        found = self.wheels[key]
+        return found[::-1] if right < 0 else found
+
+    def _compute(self, load, pressure, shape, right) -> np.ndarray:
+        require_wheel(load, pressure, self.nu)
+        out = np.zeros((self.offsets.size, self.depths.size))
+        if load == 0.0:
+            return out
+        away = np.abs(self.offsets - right)
+        near = away <= self.settings.profile_reach
+        if shape[0] == "track":
+            out[near] = load * self._track(load, pressure, shape)(away[near])
+            return out
+        size = shape[1:3] if self.settings.cap_patch else (math.nan, math.nan)
+        area = float(
+            patch_area(
+                load,
+                pressure,
+                width=size[0],
+                diameter=size[1],
+                area_max=self.settings.patch_area_max,
+            )
+        )
+        if not math.isfinite(sum(size)) and load / pressure > area:
+            self.too_large.add((load, pressure))
+        out[near] = lateral_stress_circle(
+            load,
+            load / area,
+            area=area,
+            offsets=away[near],
+            depths=self.depths,
+            nu=self.nu,
+        )
+        return out
+
+    def _track(self, load, pressure, shape) -> CubicSpline:
+        _, width, length, rollers = shape
+        if not length > 0.0:
+            self.no_length.add(shape)
+            length = load / (pressure * width)
+        # Classes of a centimetre, so that a length from the load is not a new table
+        # for every load.
+        key = (width, round(length, 2), rollers)
+        if key not in self.tracks:
+            self.tracks[key] = _cached_track(
+                *key,
+                self.settings.roller_share,
+                self.settings.roller_spread,
+                tuple(self.depths.tolist()),
+                self.nu,
+            )
+        return self.tracks[key]
+
+    def notes(self) -> tuple[Note, ...]:
+        """Return what had to be assumed."""
+        notes = []
+        if self.too_large:
+            sentence = (
+                f"{len(self.too_large)} wheel loads are too heavy for their tyre "
+                "pressure: the contact patch would be larger than any tyre has, so "
+                f"{self.settings.patch_area_max:g} m2 was used. Check pressure and "
+                "load, or give the tyre size."
+            )
+            notes.append(
+                Note("soil.patch_too_large", "check", sentence, len(self.too_large))
+            )
+        if self.no_length:
+            sentence = (
+                "The ground length of a track is not known; it was taken from its load "
+                "and mean pressure. Measure it and write it into the machine."
+            )
+            notes.append(
+                Note("soil.track_length", "check", sentence, len(self.no_length))
+            )
+        return tuple(notes)
+
+
+@lru_cache(maxsize=64)
+def _cached_track(width, length, rollers, share, spread, depths, nu) -> CubicSpline:
+    return track_profile(
+        width=width,
+        length=length,
+        rollers=rollers,
+        roller_share=share,
+        roller_spread=spread,
+        depths=depths,
+        nu=nu,
+    )
+
+
+@lru_cache(maxsize=32)
+def _lateral_table(nu: float) -> RectBivariateSpline:
+    """Return ln of the share of the axis value, over ln(z/R) and offset."""
+    out = np.empty((_ZETA.size, _SHARE.size))
+    parabola4_table(_ZETA, _SHARE, nu, _NODES, _WEIGHTS, out)
+    part = np.log(np.maximum(out / out[:, :1], 1e-300))
+    return RectBivariateSpline(
+        np.log(_ZETA), _SHARE, np.maximum(part, _LEAST), kx=3, ky=3
+    )

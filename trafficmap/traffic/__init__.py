@@ -1,0 +1,26 @@
+"""Traffic: where every wheel ran, on the cells of the field.
+
+Wheel paths and a grid come in; exact pass events, visits for the stress below, the
+layers of facts and the liquid put down go out.
+"""
+
+from __future__ import annotations
+
+from trafficmap.traffic.applied import applied
+from trafficmap.traffic.count import count
+from trafficmap.traffic.cover import cover
+from trafficmap.traffic.end_rows import end_rows
+from trafficmap.traffic.events import PassEvents, Visits
+from trafficmap.traffic.inside import inside_share
+from trafficmap.traffic.visits import visits
+
+__all__ = [
+    "PassEvents",
+    "Visits",
+    "applied",
+    "count",
+    "cover",
+    "end_rows",
+    "inside_share",
+    "visits",
+]
