@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 
 from trafficmap import loads, plan, risk, soil, tracks, traffic, zones
+from trafficmap.core.errors import InputError
 from trafficmap.core.grid import FieldGrid
 from trafficmap.core.layers import new_tray, put_layer
 from trafficmap.core.notes import Note, worst_first
@@ -113,6 +114,8 @@ def run(
         What was handed in cannot be used; the sentence says what to do.
     """
     use = settings if settings is not None else Settings()
+    if field.boundary is None:
+        raise InputError(*_no_ground(field))
     notes: list[Note] = list(field.notes)
 
     def keep(step: tuple) -> Any:
@@ -192,7 +195,11 @@ def run(
     money = keep(
         plan.price(units, crop=field.crop, prices=field.prices, settings=use.plan)
     )
-    fit = keep(plan.fit_states(units, series=series, field=field, settings=use))
+    fit = keep(
+        plan.fit_states(
+            units, series=series, field=field, settings=use, columns=columns
+        )
+    )
     units = keep(zones.decide_units(units, price=money, fit=fit, **work))
     why = zones.causes(
         units,
@@ -269,7 +276,7 @@ def _soil(
     series, found = soil.run_water(
         columns,
         weather=field.weather,
-        latitude=_latitude(field),
+        latitude=field.latitude,
         elevation=field.elevation,
         tile=field.tile,
         crop=field.crop,
@@ -278,18 +285,27 @@ def _soil(
         time_zone=field.time_zone,
     )
     notes += found
-    strength = soil.strength_at(series, times, columns=columns, settings=use.soil)
+    strength = soil.strength_at(
+        series,
+        times,
+        columns=columns,
+        last_tillage_depth=0.0 if field.crop.no_till else field.crop.last_tillage_depth,
+        settings=use.soil,
+    )
     notes += strength.notes
     return (columns, series, strength, profiles), notes
 
 
-def _latitude(field: Field) -> float:
-    """Return the latitude [deg] of the middle of the field."""
-    from pyproj import Transformer
-
-    middle = field.boundary.centroid
-    to_degrees = Transformer.from_crs(field.epsg, 4326, always_xy=True)
-    return float(to_degrees.transform(middle.x, middle.y)[1])
+def _no_ground(field: Field) -> tuple[str, str]:
+    """Return the sentence and the hint for logs that never worked anywhere."""
+    for note in field.notes:
+        if note.code == "boundary.road_only":
+            return (
+                note.sentence,
+                "name a boundary in field.toml, or leave these logs out",
+            )
+    msg = f"{field.name}: no boundary and no working machine, need ground to map."
+    return msg, "name a boundary in field.toml"
 
 
 def _with_lines(
