@@ -411,3 +411,18 @@ def test_turning_track_and_cell_together_changes_nothing():
     east, _ = run([(4, 0, 0.0, -1.2, np.pi / 2)])
     for name in ("probability", "damaged_share"):
         np.testing.assert_allclose(layer(north, name), layer(east, name), atol=1e-5)
+
+
+@pytest.mark.parametrize("steps", [6.0, 20.0, 40.0, 60.0, 63.9, 80.0])
+def test_two_windows_find_the_largest_of_every_range(steps):
+    from trafficmap.risk.assess import _windows
+
+    rng = np.random.default_rng(7)
+    stress = rng.random((1, 200, 1))
+    window, size, pad = _windows(stress, steps)
+    for length in np.linspace(steps - 1, steps * np.sqrt(2) + 1, 9):
+        for low in (-30, 0, 17, 150, 190):
+            high = low + int(length) - 1
+            wanted = stress[0, max(low, 0) : max(high + 1, 0), 0].max(initial=0.0)
+            found = max(window[0, low + pad, 0], window[0, high - size + 1 + pad, 0])
+            assert found == wanted

@@ -10,7 +10,11 @@ _ROOT_HALF = math.sqrt(0.5)
 
 @njit(cache=True)
 def normal_cdf(value):
-    """Chance that a standard normal variable is below `value`."""
+    """Chance that a standard normal variable is below `value`, within 1e-7."""
+    if value < -5.2:
+        return 0.0
+    if value > 5.2:
+        return 1.0
     return 0.5 * math.erfc(-value * _ROOT_HALF)
 
 
@@ -48,7 +52,10 @@ def assess_cells(
     column,
     offset,
     heading,
-    stress,
+    ln_stress,
+    window,
+    window_size,
+    pad,
     peak,
     first_offset,
     step,
@@ -72,12 +79,16 @@ def assess_cells(
 ):
     """Fill the five outputs, shape (depths, cells) and (cells,).
 
-    Units: stress and suction [Pa], offsets and half_cell [m], heading [rad]. A visit
-    with row, when or column below 0, or with NaN strength, makes what it touches NaN.
-    ``out_rut`` gets a class, 0 where no wheel passed. Each cell owns its outputs.
+    Units: stress and suction [Pa], offsets and half_cell [m], heading [rad].
+    ``ln_stress`` has shape (rows, offsets, depths), -inf where there is none;
+    ``window[:, j + pad]`` is the largest stress in ``window_size`` offsets from j on.
+    A visit with row, when or column below 0, or with NaN strength, makes what it
+    touches NaN. ``out_rut`` gets a class, 0 where no wheel passed. Each cell owns its
+    outputs.
     """
-    n_depths = stress.shape[2]
-    n_offsets = stress.shape[1]
+    n_depths = ln_stress.shape[2]
+    n_offsets = ln_stress.shape[1]
+    last_window = window.shape[1] - 1
     for cell in prange(cell_start.size - 1):
         begin = cell_start[cell]
         end = cell_start[cell + 1]
@@ -88,6 +99,7 @@ def assess_cells(
         mean_total = np.zeros(n_depths)
         mean_largest = np.zeros(n_depths)
         unknown = np.zeros(n_depths, dtype=np.bool_)
+        places = np.empty(shares.size, dtype=np.int64)
         stress_unknown = False
         rut_unknown = False
         rut = 0
@@ -107,15 +119,18 @@ def assess_cells(
             half_flat = half_cell * abs(along - across)
             left = (offset[k] - half_width - first_offset) / step
             right = (offset[k] + half_width - first_offset) / step
-            low = max(0, math.ceil(left - 1e-9))
-            high = min(n_offsets - 1, math.floor(right + 1e-9))
+            # Two windows that overlap cover every offset the cell shows.
+            low = min(max(math.ceil(left - 1e-9) + pad, 0), last_window)
+            high = math.floor(right + 1e-9) - window_size + 1 + pad
+            high = min(max(high, 0), last_window)
+            for q in range(shares.size):
+                place = offset[k] + trapezoid_offset(half_flat, half_width, shares[q])
+                j = math.floor((place - first_offset) / step + 0.5)
+                places[q] = j if 0 <= j < n_offsets else -1
             timed = when[k] >= 0 and column[k] >= 0
             for d in range(n_depths):
                 bound = unwheeled * peak[r, d]
-                highest = 0.0
-                for j in range(low, high + 1):
-                    if stress[r, j, d] > highest:
-                        highest = stress[r, j, d]
+                highest = max(window[r, low, d], window[r, high, d])
                 if not highest > 0.0 or highest < bound:
                     continue
                 if highest > out_stress[d, cell]:
@@ -137,18 +152,13 @@ def assess_cells(
                 total[d] += chance
                 largest[d] = max(largest[d], chance)
                 mean = 0.0
+                ln_bound = math.log(bound) if bound > 0.0 else -np.inf
                 for q in range(shares.size):
-                    place = offset[k] + trapezoid_offset(
-                        half_flat, half_width, shares[q]
-                    )
-                    j = math.floor((place - first_offset) / step + 0.5)
-                    if j < 0 or j >= n_offsets:
+                    if places[q] < 0:
                         continue
-                    here = stress[r, j, d]
-                    if here > 0.0 and here >= bound:
-                        mean += max(
-                            least, normal_cdf((math.log(here) - ln_s) / spread[d])
-                        )
+                    here = ln_stress[r, places[q], d]
+                    if here > -np.inf and here >= ln_bound:
+                        mean += max(least, normal_cdf((here - ln_s) / spread[d]))
                 mean /= shares.size
                 mean_total[d] += mean
                 mean_largest[d] = max(mean_largest[d], mean)

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
@@ -114,7 +115,8 @@ def assess(
         column,
         visits.offset.astype(np.float64),
         visits.heading.astype(np.float64),
-        stress,
+        _ln(stress),
+        *_windows(stress, grid.cell / step),
         stress.max(axis=1),
         first,
         step,
@@ -243,6 +245,29 @@ def _tables(
     stress = np.ascontiguousarray(profiles.stress, dtype=np.float64)
     heavy = np.asarray(profiles.wheel_load) >= settings.floor_mass * GRAVITY
     return stress, float(profiles.first_offset), float(profiles.step), heavy
+
+
+def _ln(stress: np.ndarray) -> np.ndarray:
+    """Return ln stress, -inf where there is none."""
+    out = np.full(stress.shape, -np.inf)
+    return np.log(stress, out=out, where=stress > 0)
+
+
+def _windows(stress: np.ndarray, steps: float) -> tuple[np.ndarray, int, int]:
+    """Return the largest stress in windows of offsets, their size and the padding.
+
+    A cell shows `steps` to sqrt(2) times as many offsets by its heading; two windows
+    of one less than `steps`, one from each end, cover them all and nothing else.
+    """
+    size = max(1, math.floor(steps) - 1)
+    pad = 2 * size + 4
+    window = np.pad(stress, ((0, 0), (pad, pad), (0, 0)))
+    reach = 1
+    while reach < size:
+        ahead = min(reach, size - reach)
+        np.maximum(window[:, :-ahead], window[:, ahead:], out=window[:, :-ahead])
+        reach += ahead
+    return window, size, pad
 
 
 def _strength_tables(strength: Any, n_depths: int) -> tuple[np.ndarray, np.ndarray]:
