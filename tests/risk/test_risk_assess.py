@@ -424,8 +424,6 @@ def test_two_windows_find_the_largest_of_every_range(steps):
         for low in (-30, 0, 17, 150, 190):
             high = low + int(length) - 1
             wanted = stress[0, max(low, 0) : max(high + 1, 0), 0].max(initial=0.0)
-                ends = np.clip(
-                    (low + pad, high - size + 1 + pad), 0, window.shape[1] - 1
-                )
-                found = window[0, ends, 0].max()
+            ends = np.clip((low + pad, high - size + 1 + pad), 0, window.shape[1] - 1)
+            found = window[0, ends, 0].max()
             assert found == wanted
