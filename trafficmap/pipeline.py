@@ -239,7 +239,7 @@ def run(
         plan=jobs,
         stops=stops,
         totals=_totals(field, fixes, payload, tray, grid),
-        notes=tuple(worst_first(notes)),
+        notes=tuple(worst_first(_said_once(notes))),
     )
 
 
@@ -296,6 +296,21 @@ def _soil(
     return (columns, series, strength, profiles), notes
 
 
+_SAID_BETTER = {
+    "zones.utilities": "utilities.unsaid",
+    "zones.tile_unsaid": "tile.unsaid",
+    "plan.crop_unknown": "crop.next_missing",
+    "price.missing": "plan.price_assumed",
+}
+"""Notes that repeat another room's finding: left out where the other stands."""
+
+
+def _said_once(notes: list[Note]) -> list[Note]:
+    """Return the notes without those another one says better."""
+    codes = {note.code for note in notes}
+    return [note for note in notes if _SAID_BETTER.get(note.code) not in codes]
+
+
 def _no_ground(field: Field) -> tuple[str, str]:
     """Return the sentence and the hint for logs that never worked anywhere."""
     for note in field.notes:
@@ -348,6 +363,7 @@ def _totals(
         over = (values > above) & (values != 65535)
         return float((inside * driven * over).sum() * grid.cell_area / area)
 
+    machine = {log.log_id: log.machine_id for log in field.logs}
     run_over = float((inside * np.nan_to_num(tray["run_over"].values)).sum())
     distance = np.nansum(tray["load_distance"].values * inside) / max(
         inside.sum(), 1e-9
@@ -361,6 +377,9 @@ def _totals(
         "more_than_5_wheel_passes_share": share("wheel_passes", 5),
         "load_distance_mg_km_ha": float(distance),
         "heaviest_axle_kg": float(np.nanmax(tray["heaviest_axle"].values, initial=0.0)),
-        "worked": tracks.worked(fixes).to_dict("records"),
+        "worked": [
+            {"machine_id": machine[row["log_id"]], **row}
+            for row in tracks.worked(fixes).to_dict("records")
+        ],
         "ledger_kg": payload.ledger,
     }

@@ -120,7 +120,7 @@ def test_road_speed_is_dirt_for_a_combine_and_not_for_a_truck(make):
 def test_log_with_too_much_dirt_is_refused_by_name(make):
     fixes = straight(make)
     fixes.loc[::4, ["easting", "northing"]] = 0.0
-    with pytest.raises(InputError, match="log 0, machine combine: 50 of 200") as error:
+    with pytest.raises(InputError, match="log 1, combine: 50 of 200") as error:
         run(fixes, make)
     assert "need at least 80% usable" in error.value.sentence
     assert error.value.hint

@@ -76,6 +76,23 @@ def test_carrier_that_stands_is_loading_and_a_combine_is_idle(make):
     assert "loading" not in set(out["state"])
 
 
+def test_drift_while_standing_adds_no_pass(make):
+    rng = np.random.default_rng(9)
+    n = 900
+    wander = rng.normal(0, 1.0, (n, 2)).cumsum(axis=0) / 20
+    wander /= np.maximum(1.0, np.hypot(*wander.T))[:, None]
+    still = np.column_stack([np.zeros(n), np.full(n, 100.0)]) + wander
+    up = np.column_stack([np.zeros(50), np.arange(50) * 2.0])
+    track = np.concatenate([up, still, up + np.array([0.0, 102.0])])
+    fixes = make.fixes(track[:, 0], track[:, 1], work_state=1.0)
+    rules = {"machines": {"combine": make.machine()}, "settings": TrackSettings()}
+    fixes, _ = clean(fixes, boundary=FIELD, **rules)
+    out, passes, _ = split(fixes, boundary=FIELD, **rules)
+    assert passes["state"].tolist() == ["working", "working"]
+    assert passes["length"].sum() == pytest.approx(200.0, abs=6.0)
+    assert (out["state"] == "idle").sum() > 0.97 * n
+
+
 def test_outside_the_boundary_is_road(make):
     north = np.arange(-500.0, 800.0, 2.0)
     fixes = make.fixes(np.zeros(north.size), north, work_state=1.0, width=6.0)

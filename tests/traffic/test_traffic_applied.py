@@ -137,6 +137,6 @@ def test_step_into_the_first_fix_of_a_pass_is_worked(build):
 
 def test_unknown_time_is_said(build):
     fixes, passes = drive()
-    fixes["time"] = pd.Series(pd.NaT, index=fixes.index).astype(fixes["time"].dtype)
+    fixes["time"] = pd.Series(pd.NaT, index=fixes.index, dtype=fixes["time"].dtype)
     layers, _ = applied(fixes, passes, liquid=JOB, grid=build.grid(10, 4))
     assert np.isnan(layers[0][0])

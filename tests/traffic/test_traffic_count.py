@@ -48,7 +48,10 @@ def test_crossing_strips_by_hand(build):
     np.testing.assert_allclose(layers["load_distance"], 110.0 * cross, rtol=1e-6)
     # Three bands of 0.2 m side by side, and a grid of them at the crossing.
     share = np.array([[0, 0.6, 0], [0.6, 1 - 0.4 * 0.4, 0.6], [0, 0.6, 0]])
-    np.testing.assert_allclose(layers["run_over"], share, atol=0.02)
+    np.testing.assert_allclose(layers["run_over"], share, atol=0.08)
+    # Nine overlaps in the middle are hard on 64 points; where nothing overlaps the
+    # areas are exact.
+    np.testing.assert_allclose(layers["run_over"][0], share[0], rtol=1e-6, atol=1e-12)
 
 
 def test_axle_is_heavier_than_each_of_its_wheels(build):
@@ -133,16 +136,18 @@ def test_union_of_crossing_and_overlapping_passes(build, turned):
             at = wheel["forward"] * f + wheel["right"] * r
             line = shapely.LineString([a + at, b + at])
             shapes.append(line.buffer(wheel["width"] / 2, cap_style="flat"))
-    union = shapely.union_all(shapes)
+    # Without a grid GEOS loses whole strips where two edges lie 1e-7 m apart.
+    union = shapely.union_all(shapes, grid_size=1e-6) & shapely.box(0, 0, 80, 80)
     layers, _ = run(build.paths(legs, wheels=wheels), grid)
     row, col = np.mgrid[:80, :80]
     boxes = shapely.box(col, 79 - row, col + 1, 80 - row)
     exact = shapely.area(shapely.intersection(boxes, union))
+    assert exact.sum() == pytest.approx(union.area, rel=1e-6)
     error = layers["run_over"] - exact
     # 64 points know a strip in a cell to 0.016 (1 sigma); the sampled union may not
     # fall below the largest strip, which leaves a little too much of the noise.
-    assert layers["run_over"].sum() == pytest.approx(union.area, rel=4e-3)
-    assert np.abs(error).max() < 0.07
+    assert layers["run_over"].sum() == pytest.approx(union.area, rel=7e-3)
+    assert np.abs(error).max() < 0.06
     assert np.sqrt((error**2).mean()) < 0.008
     single = np.diff(cover(build.paths(legs, wheels=wheels), grid=grid).cell_start) == 1
     np.testing.assert_allclose(error.ravel()[single], 0.0, atol=1e-6)

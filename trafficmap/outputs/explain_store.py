@@ -11,7 +11,6 @@ import numpy as np
 
 from trafficmap.core.constants import COMPUTE_DEPTHS
 from trafficmap.core.errors import InputError
-from trafficmap.formats._files import write_bytes
 from trafficmap.outputs.manifest import SCHEMA
 
 if TYPE_CHECKING:
@@ -24,11 +23,11 @@ _WHEEL_COLUMNS = ("machine_id", "body", "axle", "kind")
 _WHEEL_NUMBERS = ("axle_id", "slot", "right", "width", "pressure", "pressure_assumed")
 
 
-def write_store(result: Result, path: Path) -> Path:
-    """Write the arrays `read_store` gives back; no pickle, same bytes every time."""
+def store_bytes(result: Result) -> bytes:
+    """Return the file `read_store` reads; no pickle, the same bytes every time."""
     buffer = io.BytesIO()
     np.savez_compressed(buffer, allow_pickle=False, **store_arrays(result))
-    return write_bytes(Path(path), buffer.getvalue())
+    return buffer.getvalue()
 
 
 def read_store(path: Path) -> dict[str, np.ndarray]:

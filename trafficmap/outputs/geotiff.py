@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-from pathlib import Path
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -10,7 +9,6 @@ import numpy as np
 from trafficmap.core.constants import COMPUTE_DEPTHS
 from trafficmap.core.layers import get_layer, is_nodata, layer_spec
 from trafficmap.formats import _gdal  # noqa: F401
-from trafficmap.formats._files import write_bytes
 from trafficmap.outputs import inks, words
 
 if TYPE_CHECKING:
@@ -18,21 +16,9 @@ if TYPE_CHECKING:
 
     from trafficmap.core.grid import FieldGrid
     from trafficmap.core.layers import LayerSpec
-    from trafficmap.pipeline import Result
 
 BLOCK = 256
 _RISK_LAYERS = ("risk", "risk_worst", "rut")
-
-
-def write_layers(result: Result, folder: Path, *, mark: str) -> list[Path]:
-    """Write every layer of the tray as ``NAME.tif``; return the files, by name."""
-    return [
-        write_bytes(
-            Path(folder) / f"{name}.tif",
-            geotiff_bytes(result.tray, name, grid=result.grid, mark=mark),
-        )
-        for name in sorted(map(str, result.tray.data_vars))
-    ]
 
 
 def geotiff_bytes(

@@ -104,7 +104,7 @@ def run_document(
         "soil": _soil(result),
         "outputs": outputs,
     }
-    return _plain(document, str(field.folder))
+    return _plain(document, _places(field.folder))
 
 
 def run_mark(result: Result) -> str:
@@ -116,7 +116,7 @@ def run_mark(result: Result) -> str:
             "settings": settings_as_dict(result.settings),
             "grid": result.grid,
         },
-        str(result.field.folder),
+        _places(result.field.folder),
     )
     text = json.dumps(told, sort_keys=True)
     return hashlib.sha256(text.encode()).hexdigest()[:12]
@@ -192,14 +192,28 @@ def _soil(result: Result) -> dict[str, Any] | None:
     }
 
 
-def _plain(value: Any, folder: str) -> Any:
-    """Return `value` as JSON can hold it: NaN is null, places on disk are cut."""
+def _places(folder: Path) -> tuple[str, ...]:
+    """Return the whole paths that stand for the field's folder.
+
+    Never a relative one: the folder "corn" must not be cut out of "corn.csv".
+    """
+    folder = Path(folder)
+    whole = {folder, folder.resolve()}
+    return tuple(
+        sorted(
+            str(path) for path in whole if len(path.parts) > 1 and path.is_absolute()
+        )
+    )
+
+
+def _plain(value: Any, places: tuple[str, ...]) -> Any:
+    """Return `value` as JSON can hold it: NaN is null, `places` on disk are cut."""
     if isinstance(value, dict):
-        return {str(key): _plain(item, folder) for key, item in value.items()}
+        return {str(key): _plain(item, places) for key, item in value.items()}
     if isinstance(value, list | tuple | set | frozenset):
-        return [_plain(item, folder) for item in value]
+        return [_plain(item, places) for item in value]
     if isinstance(value, np.ndarray):
-        return [_plain(item, folder) for item in value.tolist()]
+        return [_plain(item, places) for item in value.tolist()]
     if value is None or value is pd.NaT or value is pd.NA:
         return None
     if isinstance(value, bool | np.bool_):
@@ -214,8 +228,10 @@ def _plain(value: Any, folder: str) -> Any:
         zone = "Z" if value.tz is not None else ""
         return f"{value:%Y-%m-%dT%H:%M:%S}{zone}"
     if isinstance(value, str):
-        return value.replace(f"{folder}/", "").replace(folder, "")
-    return _plain(msgspec.to_builtins(value, enc_hook=_hook), folder)
+        for place in places:
+            value = value.replace(f"{place}/", "").replace(place, "")
+        return value
+    return _plain(msgspec.to_builtins(value, enc_hook=_hook), places)
 
 
 def _hook(value: Any) -> Any:

@@ -19,6 +19,7 @@ from scipy.spatial import cKDTree
 
 from trafficmap import __version__
 from trafficmap.core.constants import REPORT_DEPTHS
+from trafficmap.core.layers import get_layer
 from trafficmap.core.notes import worst_first
 from trafficmap.outputs import inks, squares, words
 from trafficmap.outputs.map_shapes import folium_parts, in_degrees, zone_cards
@@ -82,10 +83,19 @@ def map_page(result: Result, *, mark: str, date: pd.Timestamp) -> str:
 
 def _state(result: Result) -> str:
     zones = result.zones
-    if not len(zones):
-        return "traffic only"
+    if not len(zones) or not _is_assessed(result):
+        return "traffic only, risk not assessed"
     probed = {text for text in zones["probed"] if text not in ("none", "")}
     return "modelled, partly dug" if probed else "modelled, nothing dug yet"
+
+
+def _is_assessed(result: Result) -> bool:
+    """Tell whether the risk under any wheel is known."""
+    if "risk_worst" not in result.tray or "run_over" not in result.tray:
+        return False
+    risk = get_layer(result.tray, "risk_worst")
+    driven = np.nan_to_num(get_layer(result.tray, "run_over")) > 0
+    return bool(((risk >= 1) & (risk < 5) & driven).any())
 
 
 def _page_data(result: Result, views: list[View], zones: list[dict]) -> dict[str, Any]:
@@ -99,6 +109,8 @@ def _page_data(result: Result, views: list[View], zones: list[dict]) -> dict[str
     return {
         "bounds": [[south, west], [north, east]],
         "cell": result.grid.cell,
+        # Where the risk is known nowhere, what was driven is the answer.
+        "first": "work" if _is_assessed(result) else "facts",
         "near": _near(result),
         "views": [
             {

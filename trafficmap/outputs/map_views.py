@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass, field
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
@@ -47,6 +47,18 @@ class View:
     legend: list[dict[str, str]] = field(default_factory=list)
 
 
+@dataclass(frozen=True, eq=False)
+class Areas:
+    """Area of the field, and of the ground under wheels by cell [m2]."""
+
+    field: float
+    under: np.ndarray
+
+    def rest(self, classes: np.ndarray) -> float:
+        """Return the area of the field that is in none of the classes [m2]."""
+        return self.field - float(self.under[classes > 0].sum())
+
+
 def views_of(result: Result) -> list[View]:
     """Return every picture the map can show, facts first, then risk by depth."""
     tray, units = result.tray, result.field.units
@@ -55,15 +67,18 @@ def views_of(result: Result) -> list[View]:
     )
     # Areas of cells are scaled so that each legend adds up to the field.
     covered = float(inside.sum())
-    share = inside * (result.field.area / covered if covered else 0.0)
-    views = _fact_views(result, inside, share)
+    whole = inside * (result.field.area / covered if covered else 0.0)
+    run_over = np.ones(result.grid.shape)
+    if "run_over" in tray:
+        run_over = np.nan_to_num(get_layer(tray, "run_over"))
+    # A wheel is narrower than a cell: a legend tells the ground under the wheels.
+    area = Areas(float(whole.sum()), whole * run_over)
+    views = _fact_views(result, inside, area)
     if "risk" not in tray:
         return views
     risk = get_layer(tray, "risk")
-    driven = np.ones(result.grid.shape, dtype=bool)
-    if "run_over" in tray:
-        # Unlikely is a finding under wheels; ground without wheels has none.
-        driven = np.nan_to_num(get_layer(tray, "run_over")) > 0
+    # Unlikely is a finding under wheels; ground without wheels has none.
+    driven = run_over > 0
     low, high = result.settings.risk.undecided
     chance = get_layer(tray, "probability") if "probability" in tray else None
     for depth in REPORT_DEPTHS:
@@ -83,7 +98,7 @@ def views_of(result: Result) -> list[View]:
                     classes, grid=result.grid, ramp=pictures.RISK, dots=dots
                 ),
                 ramp="risk",
-                legend=_risk_legend(classes, dots, share, units),
+                legend=_risk_legend(classes, dots, area, units),
             )
         )
     if "rut" in tray:
@@ -96,7 +111,7 @@ def views_of(result: Result) -> list[View]:
                 title="Chance of ruts and puddling",
                 picture=pictures.picture(classes, grid=result.grid, ramp=pictures.RISK),
                 ramp="risk",
-                legend=_risk_legend(classes, None, share, units),
+                legend=_risk_legend(classes, None, area, units),
             )
         )
     return views
@@ -108,17 +123,17 @@ def _under_wheels(risk: np.ndarray, driven: np.ndarray) -> np.ndarray:
     return np.where(bare, 0, risk).astype(np.uint8)
 
 
-def _fact_views(result: Result, inside: np.ndarray, share: np.ndarray) -> list[View]:
+def _fact_views(result: Result, inside: np.ndarray, area: Areas) -> list[View]:
     tray, units = result.tray, result.field.units
     views = []
 
     def add(key: str, label: str, title: str, classes, told: tuple[str, ...]) -> None:
         classes = np.where(inside > 0, classes, 0).astype(np.uint8)
         legend = [
-            _row(f"fact-{k}", text, share[classes == k], units)
+            _row(f"fact-{k}", text, area.under[classes == k], units)
             for k, text in enumerate(told, 1)
         ]
-        legend.append(_row("none", "not run over", share[classes == 0], units))
+        legend.append(_row("none", "not run over", area.rest(classes), units))
         views.append(
             View(
                 key=key,
@@ -166,21 +181,22 @@ def _fact_views(result: Result, inside: np.ndarray, share: np.ndarray) -> list[V
     return views
 
 
-def _risk_legend(classes, dots, share, units: str) -> list[dict[str, str]]:
+def _risk_legend(classes, dots, area: Areas, units: str) -> list[dict[str, str]]:
+    under = area.under
     legend = [
-        _row(f"risk-{k}" if k < 5 else "not-assessed", word, share[classes == k], units)
+        _row(f"risk-{k}" if k < 5 else "not-assessed", word, under[classes == k], units)
         for k, word in enumerate(inks.RISK_WORDS, 1)
     ]
-    legend.append(_row("none", "not run over", share[classes == 0], units))
+    legend.append(_row("none", "not run over", area.rest(classes), units))
     if dots is not None:
         legend.append(
-            _row("undecided", "of these undecided", share[dots & (classes > 0)], units)
+            _row("undecided", "of these undecided", under[dots & (classes > 0)], units)
         )
     return legend
 
 
-def _row(swatch: str, text: str, areas: np.ndarray, units: str) -> dict[str, str]:
-    area = words.area_number(float(areas.sum()), units)
+def _row(swatch: str, text: str, areas: Any, units: str) -> dict[str, str]:
+    area = words.area_number(float(np.sum(areas)), units)
     return {"swatch": swatch, "text": text, "area": area}
 
 

@@ -7,6 +7,7 @@ import hashlib
 import json
 import os
 import socket
+from concurrent.futures import ThreadPoolExecutor
 from contextlib import contextmanager, suppress
 from pathlib import Path
 from typing import TYPE_CHECKING
@@ -70,15 +71,32 @@ def write_run(
         _remove_ours(place)
         _files.write_text(place / "README.txt", readme_txt.UNFINISHED)
         mark, date = run_mark(result), newest_input(result)
-        made = geotiff.write_layers(result, place / "layers", mark=mark)
+        # Compressing lets go of the interpreter, so it goes on beside the map page;
+        # files are still written one after the other, in a fixed order.
+        with ThreadPoolExecutor(max_workers=2) as pool:
+            store = pool.submit(explain_store.store_bytes, result)
+            layers = {
+                name: pool.submit(
+                    geotiff.geotiff_bytes,
+                    result.tray,
+                    name,
+                    grid=result.grid,
+                    mark=mark,
+                )
+                for name in sorted(map(str, result.tray.data_vars))
+            }
+            page = map_page.map_page(result, mark=mark, date=date).encode("utf-8")
+        made = [
+            _files.write_bytes(place / "layers" / f"{name}.tif", layer.result())
+            for name, layer in layers.items()
+        ]
         made.append(
             geopackage.write_geopackage(
                 result, place / "field.gpkg", mark=mark, date=date, events=events
             )
         )
         made += display.write_display(result, place / "display", date=date)
-        made.append(explain_store.write_store(result, place / "explain.npz"))
-        page = map_page.map_page(result, mark=mark, date=date).encode("utf-8")
+        made.append(_files.write_bytes(place / "explain.npz", store.result()))
         if len(page) > MAP_LIMIT:
             msg = (
                 f"map.html: is {len(page) / 1e6:.1f} MB, need at most "

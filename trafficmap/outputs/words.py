@@ -262,11 +262,18 @@ def sentence_of_the_day(
         return "No zones were drawn: the boundary or the tracks are missing."
     total = float(zones["area"].sum())
     parts = []
-    quiet = sum(_area_of(zones, ("leave", "not-assessed", "keep-out", "strip")))
-    if quiet > 0:
+    quiet = sum(_area_of(zones, ("leave", "keep-out", "strip")))
+    blank = sum(_area_of(zones, ("not-assessed",)))
+    # What a person would read as 0.0 is not worth a sentence.
+    if area_number(quiet, units).strip("0.,"):
         parts.append(
             f"Leave {area_number(quiet, units)} of {area_words(total, units)}."
         )
+        if area_number(blank, units).strip("0.,"):
+            parts.append(f"Not assessed: {area_words(blank, units)}.")
+    elif blank > 0:
+        share = f"{area_number(blank, units)} of {area_words(total, units)}"
+        parts.append(f"Not assessed: {share}.")
     else:
         parts.append(f"{area_words(total, units).capitalize()} in all.")
     ripped = zones[is_ripped(zones)]

@@ -72,7 +72,7 @@ def drop_jumps(seconds, easting, northing, limit, slack, longest, keep):
                 best[j], before[j] = best[last_long] + b - a, last_long
             last_long = j
     keep[:] = False
-    j = np.argmax(best)
+    j = int(np.argmax(best))
     while j >= 0:
         keep[edge[j] : edge[j + 1]] = True
         j = before[j]

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections import Counter
+from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -10,7 +11,7 @@ import pandas as pd
 
 from trafficmap.core import limits
 from trafficmap.core.errors import InputError
-from trafficmap.core.notes import Note
+from trafficmap.core.notes import Note, Severity
 from trafficmap.core.tables import FIXES, require_table
 from trafficmap.tracks._clean_kernels import (
     drop_held_places,
@@ -88,16 +89,17 @@ def clean(
     """
     centre = _centre(boundary)
     parts: list[pd.DataFrame] = []
-    notes: list[Note] = []
-    for log_id, log in fixes.groupby("log_id", sort=True):
+    tallies: list[_Tally] = []
+    for _, log in fixes.groupby("log_id", sort=True):
         kept, dropped, moved = _clean_log(log, centre, machines, settings)
-        where = f"log {int(log_id)}, machine {log['machine_id'].iloc[0]}"
-        _require_enough(len(log), dropped, where)
-        notes += _drop_notes(len(log), dropped, where)
-        if moved:
-            notes.append(_order_note(moved, where))
+        machine = str(log["machine_id"].iloc[0])
+        _require_enough(
+            len(log), dropped, f"log {log['log_id'].iloc[0] + 1}, {machine}"
+        )
+        tallies.append(_Tally(machine, len(log), dropped, moved))
         if len(kept):
             parts.append(kept)
+    notes = _drop_notes(tallies)
     if not parts:
         empty = fixes.iloc[:0].assign(source_log=np.empty(0, dtype=np.int64))
         return require_table(empty, FIXES), notes
@@ -212,28 +214,47 @@ def _require_enough(total: int, dropped: Counter, where: str) -> None:
         raise InputError(msg, "look at the clock and position columns of this log")
 
 
-def _drop_notes(total: int, dropped: Counter, where: str) -> list[Note]:
-    return [
-        Note(
-            f"tracks.{reason}",
-            "info"
-            if reason in _HARMLESS or dropped[reason] < 0.01 * total
-            else "check",
-            f"{dropped[reason]} of {total} fixes {words}; they were dropped.",
-            dropped[reason],
-            where,
+@dataclass(frozen=True)
+class _Tally:
+    """What became of the fixes of one log."""
+
+    machine: str
+    total: int
+    dropped: Counter[str]
+    moved: int
+
+
+def _drop_notes(tallies: list[_Tally]) -> list[Note]:
+    """Return one note a reason, with the count of each machine in ``where``."""
+    notes = []
+    for reason, words in REASONS.items():
+        hit = [tally for tally in tallies if tally.dropped[reason]]
+        if not hit:
+            continue
+        many = any(t.dropped[reason] >= 0.01 * t.total for t in hit)
+        severity: Severity = "check" if many and reason not in _HARMLESS else "info"
+        count = sum(t.dropped[reason] for t in hit)
+        total = sum(t.total for t in hit)
+        sentence = f"{count:,} of {total:,} fixes {words}; they were dropped."
+        where = _by_machine([(t.machine, t.dropped[reason]) for t in hit])
+        notes.append(Note(f"tracks.{reason}", severity, sentence, count, where))
+    moved = [(t.machine, t.moved) for t in tallies if t.moved]
+    if moved:
+        count = sum(number for _, number in moved)
+        sentence = (
+            f"{count} stretches were not in order of time in their file; they were put "
+            "in order."
         )
-        for reason, words in REASONS.items()
-        if dropped[reason]
-    ]
+        notes.append(Note("tracks.order", "info", sentence, count, _by_machine(moved)))
+    return notes
 
 
-def _order_note(moved: int, where: str) -> Note:
-    sentence = (
-        f"The file holds {moved} stretches that are not in order of time; they were "
-        "put in order."
-    )
-    return Note("tracks.order", "info", sentence, moved, where)
+def _by_machine(counts: list[tuple[str, int]]) -> str:
+    """Return the sum of each machine, as "cart 5, combine 12"."""
+    sums: Counter[str] = Counter()
+    for machine, count in counts:
+        sums[machine] += count
+    return ", ".join(f"{machine} {sums[machine]:,}" for machine in sorted(sums))
 
 
 def _in_order(parts, machines, settings) -> tuple[pd.DataFrame, list[Note]]:

@@ -114,9 +114,8 @@ def _pass_numbers(
         run,
     )
     counted = np.isin(kind, [STATES.index(word) for word in PASS_STATES])
-    _, number = np.unique(run[counted], return_inverse=True)
     pass_id = np.full(state.size, -1, dtype=np.int64)
-    pass_id[counted] = number
+    pass_id[counted] = np.unique(run[counted], return_inverse=True)[1]
     return pass_id
 
 
@@ -169,8 +168,8 @@ def _notes(fixes, state, start, jump, length, guessed) -> list[Note]:
     road = state == "road"
     if road.any():
         sentence = (
-            f"{length[road].sum() / 1000:.1f} km were driven outside the ground mapped "
-            "and are left out of the maps."
+            f"{_way(length[road].sum())} were driven outside the ground mapped and are "
+            "left out of the maps."
         )
         notes.append(Note("tracks.road", "info", sentence, int(road.sum())))
     for name in guessed:
@@ -183,3 +182,8 @@ def _notes(fixes, state, start, jump, length, guessed) -> list[Note]:
         )
         notes.append(Note("tracks.work_guessed", "check", sentence, 1, name))
     return notes
+
+
+def _way(length: float) -> str:
+    """Return a length [m] in km, or in whole metres where km would say nothing."""
+    return f"{length / 1000:.1f} km" if length >= 100.0 else f"{length:.0f} m"

@@ -229,7 +229,9 @@ def _main_directions(
     whole = total.sum()
     found: list[float] = []
     while whole > 0.0:
-        around = sum(np.roll(total, shift) for shift in range(-half, half + 1))
+        around = np.sum(
+            [np.roll(total, shift) for shift in range(-half, half + 1)], axis=0
+        )
         best = int(np.argmax(around))
         if around[best] < MAIN_SHARE * whole:
             break

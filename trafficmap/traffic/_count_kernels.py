@@ -77,9 +77,9 @@ def count_cells(
 def join_cover(start, cover, hit, hits, samples, out):
     """Fill `out` with the share of each cell run over at least once.
 
-    One event: its own cover. More: the sampled union, scaled by exact cover over
-    sampled cover of the same events, held between the largest single cover and their
-    sum.
+    One event: its own cover. More: the sampled union, and of what the samples missed
+    of the exact areas the part that falls on ground not run over; held between the
+    largest single cover and their sum.
     """
     for c in range(start.size - 1):
         largest, total = 0.0, 0.0
@@ -96,4 +96,7 @@ def join_cover(start, cover, hit, hits, samples, out):
             marked += 1
         union = marked / samples
         sampled = hits[c] / samples
-        out[c] = min(max(union * total / sampled, largest), min(total, 1.0))
+        # Where no sample was hit twice nothing overlaps, and the areas are exact.
+        free = 1.0 if marked == hits[c] else 1.0 - union
+        union += free * (total - sampled)
+        out[c] = min(max(union, largest), min(total, 1.0))

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
 import pandas as pd
@@ -68,6 +68,7 @@ def applied(
     layers: list[tuple[float, np.ndarray, float]] = []
     notes: list[Note] = []
     whole = np.zeros(grid.size)
+    job: Any
     for job in liquid.itertuples(index=False):
         mine = passes[
             (passes["machine_id"] == job.machine_id) & (passes["state"] == "working")

@@ -74,7 +74,9 @@ def count(
     -----
     The share run over is exact where one wheel passed once. Where more did, strips
     overlap in ways their areas do not tell; it is then sampled at 64 points a cell,
-    scaled by the exact areas, and held between the largest strip and the sum of all.
+    corrected by the exact areas, and held between the largest strip and the sum of
+    all. Against polygons that leaves 0.01 in such a cell (1 sigma) and 0.1 to 0.6 %
+    of the area.
 
     Load-distance is the sum of mass on a wheel times distance over the area of the
     cell [1]_: its sum over cells times cell area is the sum over all wheels.

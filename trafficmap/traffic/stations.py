@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
@@ -209,8 +210,16 @@ def _link(begin, pass_id, body_id, machine, east, north, along, join):
 def _levers(paths: WheelPaths, body_id: np.ndarray) -> np.ndarray:
     """Return how far the outermost wheel edge of each path's body is from its axle."""
     wheels = paths.wheels
-    lever = np.hypot(wheels["forward"], wheels["right"].abs() + wheels["width"] / 2)
-    by_body = lever.groupby(wheels["body_id"]).max().to_dict()
+    by_body: dict[int, float] = {}
+    for body, forward, right, width in zip(
+        wheels["body_id"],
+        wheels["forward"],
+        wheels["right"],
+        wheels["width"],
+        strict=True,
+    ):
+        lever = math.hypot(forward, abs(right) + width / 2)
+        by_body[int(body)] = max(by_body.get(int(body), 0.0), lever)
     return np.array([by_body.get(int(body), 0.0) for body in body_id], dtype=float)
 
 

@@ -321,6 +321,7 @@
 
   fit();
   nameNight();
-  if (zones) show("work");
-  else if (data.views.length) show(overlays["risk-35"] ? "risk" : data.views[0].group);
+  if (zones && data.first === "work") show("work");
+  else if (data.views.length) show(data.views[0].group);
+  else if (zones) show("work");
 })();

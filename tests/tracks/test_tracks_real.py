@@ -1,0 +1,93 @@
+"""Worked area and distance against a forage harvester's own counters."""
+
+from __future__ import annotations
+
+import numpy as np
+import pandas as pd
+import pytest
+import shapely
+from pyproj import Transformer
+
+from trafficmap.core.settings.tracks import TrackSettings
+from trafficmap.core.tables import FIXES
+from trafficmap.formats.isoxml import read_task_data
+from trafficmap.formats.logs import read_logs
+from trafficmap.tracks import clean, split, worked
+
+pytestmark = pytest.mark.real
+
+
+@pytest.fixture(scope="module")
+def harvest(shared_data):
+    """All logs of the set as fixes, and the counters of each log."""
+    logs = read_logs(shared_data / "isoxml_forage_harvest")
+    zone = 32601 + int((logs[0].table["longitude"].median() + 180) // 6)
+    to_utm = Transformer.from_crs(4326, zone, always_xy=True)
+    tables = []
+    for number, log in enumerate(logs):
+        raw = log.table
+        easting, northing = to_utm.transform(
+            raw["longitude"].to_numpy(), raw["latitude"].to_numpy()
+        )
+        stamp = pd.to_datetime(raw["seconds"], unit="s", utc=True)
+        table = raw.assign(
+            machine_id="harvester",
+            log_id=np.int64(number),
+            time=stamp.astype("datetime64[ms, UTC]"),
+            easting=easting,
+            northing=northing,
+        )
+        tables.append(table.reindex(columns=FIXES.names()))
+    fixes = pd.concat(tables, ignore_index=True)
+    fixes.attrs["epsg"] = zone
+    return fixes, [log.counters for log in logs]
+
+
+def test_worked_ground_is_what_the_machine_counted(harvest):
+    fixes, counters = harvest
+    settings = TrackSettings()
+    fixes, _ = clean(fixes, boundary=None, machines={}, settings=settings)
+    fixes, passes, _ = split(fixes, boundary=None, machines={}, settings=settings)
+    table = worked(fixes).set_index("log_id")
+    counted = pd.DataFrame(counters)
+    area = table["area"] / counted["area"] - 1
+    distance = table["distance"] / counted["distance"] - 1
+    assert len(table) == 14
+    # Two logs are off by about 5 %: one left switched on, one small and read off a
+    # counter in steps of 100 m2.
+    assert (area.abs() < 0.03).sum() >= 12
+    assert area.abs().max() < 0.055
+    assert distance.abs().max() < 0.05
+    # The passes hold the same way but for what was worked while standing.
+    driven = passes[passes["state"] == "working"]["length"].sum()
+    assert driven == pytest.approx(table["distance"].sum(), rel=0.01)
+
+
+def test_ground_outside_the_boundaries_is_kept_out(harvest, shared_data):
+    fixes, _ = harvest
+    task = read_task_data(shared_data / "isoxml_forage_harvest")
+    ground = shapely.union_all(
+        [
+            shapely.make_valid(shapely.transform(part.boundary, to_plane(fixes)))
+            for part in task.partfields
+            if part.boundary is not None
+        ]
+    )
+    rules = {"boundary": ground, "machines": {}, "settings": TrackSettings()}
+    fixes, _ = clean(fixes, **rules)
+    fixes, _, notes = split(fixes, **rules)
+    away = shapely.distance(ground, shapely.points(fixes["easting"], fixes["northing"]))
+    outside = away > 3.0
+    assert outside.sum() > 300
+    assert (fixes["pass_id"].to_numpy()[outside] == -1).all()
+    assert "tracks.road" in {note.code for note in notes}
+    # The boundaries and the logs belong together: hardly any work is lost.
+    work = (fixes["work_state"] > 0).to_numpy()
+    assert (work & outside).sum() < 0.005 * work.sum()
+
+
+def to_plane(fixes):
+    """Return a function from degrees to the plane the fixes were put on."""
+    zone = fixes.attrs["epsg"]
+    to_utm = Transformer.from_crs(4326, zone, always_xy=True)
+    return lambda place: np.column_stack(to_utm.transform(place[:, 0], place[:, 1]))
