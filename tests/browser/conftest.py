@@ -53,6 +53,24 @@ def map_file(tmp_path_factory) -> Path:
     return write_run(_factory().make_result(), folder / "out") / "map.html"
 
 
+@pytest.fixture
+def make_page():
+    """Return a builder of pages of a changed result."""
+
+    def make(folder: Path, *, known: bool = True, **changes) -> Path:
+        from dataclasses import replace
+
+        from trafficmap.outputs.run_folder import write_run
+
+        result = replace(_factory().make_result(), **changes)
+        if not known:
+            for name in ("risk", "risk_worst"):
+                result.tray[name].values[result.tray[name].values < 5] = 5
+        return write_run(result, folder / "out") / "map.html"
+
+    return make
+
+
 class Opened:
     """A page with what it said on the console and what it asked for."""
 

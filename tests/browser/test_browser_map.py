@@ -236,3 +236,29 @@ def test_a_traffic_map_without_zones_opens(open_map, tmp_path):
     opened.page.mouse.click(450, 450)
     assert "Passes, most" in opened.page.inner_text("#why")
     assert opened.said == []
+
+
+def test_notes_with_their_place_stay_in_the_panel(open_map, tmp_path, make_page):
+    from trafficmap.core.notes import Note
+
+    note = Note("clock", "stop", "its clock says no zone.", 1, "a_log_of_some_name.csv")
+    opened = open_map(make_page(tmp_path, notes=(note,)))
+    page = opened.page
+    wide = page.evaluate("document.documentElement.scrollWidth")
+    assert wide <= page.viewport_size["width"]
+    place = page.locator(".notes .small").bounding_box()
+    panel = page.locator("#panel").bounding_box()
+    assert place["x"] >= panel["x"]
+    # The badge of a place to probe is no style for a note.
+    style = "e => getComputedStyle(e).position"
+    assert page.locator(".notes .small").evaluate(style) == "static"
+
+
+def test_where_no_risk_is_known_the_traffic_is_shown_first(
+    open_map, tmp_path, make_page
+):
+    opened = open_map(make_page(tmp_path, known=False))
+    assert opened.page.locator("[data-group][aria-pressed=true]").inner_text() == (
+        "Facts"
+    )
+    assert "risk not assessed" in opened.page.inner_text("#panel header")

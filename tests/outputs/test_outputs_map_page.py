@@ -153,6 +153,20 @@ def test_legends_add_up_to_the_field(page, result):
         assert total == pytest.approx(acres, abs=0.05 * len(rows))
 
 
+def test_legends_tell_the_ground_under_the_wheels(page, result):
+    # A quarter of a cell under a wheel is a quarter of its area, not all of it.
+    over = np.nan_to_num(result.tray["run_over"].values)
+    share = over.sum() / np.nan_to_num(result.tray["inside"].values).sum()
+    legend = re.search(
+        r'data-legend="passes" hidden>(.*?)</table>', page, re.DOTALL
+    ).group(1)
+    rows = dict(re.findall(r'row">([^<]*)</th><td>([\d.,]+) acres', legend))
+    acres = result.field.area / 4046.8564224
+    rest = float(rows.pop("not run over"))
+    assert sum(map(float, rows.values())) == pytest.approx(share * acres, abs=0.2)
+    assert rest == pytest.approx((1 - share) * acres, abs=0.1)
+
+
 def test_metric_people_read_metric(make_result):
     page = map_page(make_result(units="metric"), mark="x", date=DATE)
     text = "".join(read(page).text)

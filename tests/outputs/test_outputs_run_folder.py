@@ -65,6 +65,16 @@ def test_no_place_on_disk_and_no_clock_in_run_json(run_dir):
     assert json.loads(text)["newest_input"] == "2026-10-14T17:00:00Z"
 
 
+def test_a_folder_given_by_its_name_is_cut_out_of_no_word(make_result, tmp_path):
+    from dataclasses import replace
+    from pathlib import Path
+
+    result = make_result()
+    named = replace(result.field, folder=Path("corn"))
+    written = write_run(make_result(field=named), tmp_path / "out")
+    assert read_run(written)["field"]["crop"]["now"] == "corn"
+
+
 def test_same_result_gives_the_same_bytes_elsewhere(run_dir, make_result, tmp_path):
     again = write_run(make_result(), tmp_path / "another name")
     assert (again / "run.json").read_bytes() == (run_dir / "run.json").read_bytes()

@@ -14,8 +14,9 @@ from trafficmap.outputs import words
 def test_sentence_tells_leave_rip_wait_level_and_probe(result):
     sentence = words.sentence_of_the_day(result.zones, result.stops, "us")
     assert sentence == (
-        "Leave 2.7 of 12.6 acres. Rip 1.9 acres at 14 in and 1.7 acres at 16 in. "
-        "Wait on 1.9 acres. Level ruts only on 1.7 acres. Probe 3 places."
+        "Leave 1.5 of 12.6 acres. Not assessed: 1.2 acres. "
+        "Rip 1.9 acres at 14 in and 1.7 acres at 16 in. Wait on 1.9 acres. "
+        "Level ruts only on 1.7 acres. Probe 3 places."
     )
 
 
@@ -25,6 +26,15 @@ def test_sentence_without_rip_says_rip_nothing(result):
     assert sentence.endswith("Probe 1 place. Rip nothing before they are dug.")
     sentence = words.sentence_of_the_day(quiet, result.stops[:0], "us")
     assert sentence.endswith("Rip nothing.")
+
+
+def test_ground_without_a_mark_is_never_called_left(result):
+    blank = result.zones.assign(advice="not assessed", kind="body")
+    blank.loc[blank.index[0], ["advice", "area"]] = ["leave", 20.0]
+    sentence = words.sentence_of_the_day(blank, result.stops[:0], "metric")
+    assert sentence.startswith("Not assessed: ")
+    assert "Leave" not in sentence
+    assert sentence.endswith("ha. Rip nothing.")
 
 
 def test_a_spot_and_its_twin_are_one_place(result):

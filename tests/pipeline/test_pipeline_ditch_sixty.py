@@ -64,8 +64,8 @@ def test_the_load_of_all_wheels_is_the_weight_of_the_rig(ditch):
 
 def test_the_interval_holds_the_best_value(ditch):
     states = ditch.paths.states
-    assert np.all((states.payload_low <= states.payload + 1e-6))
-    assert np.all((states.payload <= states.payload_high + 1e-6))
+    assert np.all(states.payload_low <= states.payload + 1e-6)
+    assert np.all(states.payload <= states.payload_high + 1e-6)
     low, best, high = states.load_low, states.load, states.load_high
     known = ~np.isnan(best)
     assert np.all(low[known] <= best[known] + 1e-6)

@@ -144,7 +144,10 @@ FIXES = TableContract(
         *_SIGNALS,
     ),
 )
-"""Fixes of all logs on the field's metric system, ordered by log, then clock."""
+"""Fixes of all logs on the field's metric system, a block a log.
+
+As read, a log stands in the order of its file; after `tracks.clean` by its clock.
+"""
 
 SPLIT_FIXES = TableContract(
     "split fixes",

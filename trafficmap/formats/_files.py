@@ -59,7 +59,7 @@ def write_with(path: Path, writer: Callable[[Path], object]) -> Path:
             writer(part)
             _force(part)
             _fault_point()
-            os.replace(part, path)
+            part.replace(path)
         except BaseException:
             part.unlink(missing_ok=True)
             raise

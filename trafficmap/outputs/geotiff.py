@@ -6,9 +6,19 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
+# isort: off
+from trafficmap.formats import _gdal  # noqa: F401  (its settings come first)
+
+# At the top, since two threads that import rasterio at once break each other.
+import rasterio
+from rasterio.crs import CRS
+from rasterio.io import MemoryFile
+from rasterio.shutil import copy
+from rasterio.transform import Affine
+# isort: on
+
 from trafficmap.core.constants import COMPUTE_DEPTHS
 from trafficmap.core.layers import get_layer, is_nodata, layer_spec
-from trafficmap.formats import _gdal  # noqa: F401
 from trafficmap.outputs import inks, words
 
 if TYPE_CHECKING:
@@ -40,12 +50,6 @@ def geotiff_bytes(
     mark : str
         Name of the run, written as a tag.
     """
-    import rasterio
-    from rasterio.crs import CRS
-    from rasterio.io import MemoryFile
-    from rasterio.shutil import copy
-    from rasterio.transform import Affine
-
     spec = layer_spec(name)
     values = get_layer(tray, name)
     bands = values[np.newaxis] if values.ndim == 2 else values

@@ -11,6 +11,7 @@ from trafficmap.core.constants import COMPUTE_DEPTHS, GRAVITY
 from trafficmap.core.errors import GridMismatchError
 from trafficmap.core.layers import put_layer
 from trafficmap.core.notes import Note, Severity
+from trafficmap.field.place import area_words
 from trafficmap.risk._kernels import assess_cells
 from trafficmap.risk.classes import NOT_ASSESSED, risk_class
 
@@ -291,23 +292,29 @@ def _notes(
     """Say how much ground has no answer, and how much could go either way."""
     notes = []
     worst = tray["risk_worst"].values
-    open_cells = int(np.count_nonzero(worst[covered] == NOT_ASSESSED))
-    driven = int(np.count_nonzero(run_over & covered))
+    # Areas are those under wheels, where the map of what was run over is there.
+    wheeled = (run_over & covered).astype(float)
+    if "run_over" in tray:
+        wheeled = np.where(covered, np.nan_to_num(tray["run_over"].values), 0.0)
+    blank = covered & (worst == NOT_ASSESSED)
+    open_cells = int(np.count_nonzero(blank))
     if open_cells:
-        share = open_cells / max(driven, open_cells)
+        area = float(wheeled[blank].sum()) * grid.cell_area
+        share = float(wheeled[blank].sum() / max(wheeled.sum(), 1e-9))
         sentence = (
-            f"{open_cells * grid.cell_area / 1e4:.2f} ha that were run over "
+            f"{area_words(area)} that were run over "
             f"({share:.0%} of the ground run over) are not assessed: the axle load, "
             "the soil water or the time of a pass is not known, or the soil was "
             "frozen. They count neither as low nor as high."
         )
         severity: Severity = "stop" if share > 0.5 else "check"
         notes.append(Note("risk.not_assessed", severity, sentence, open_cells))
-    undecided = int(np.count_nonzero(tray["undecided"].values == 1))
-    if undecided:
+    either = tray["undecided"].values == 1
+    if either.any():
+        area = float(wheeled[either].sum()) * grid.cell_area
         sentence = (
-            f"{undecided * grid.cell_area / 1e4:.2f} ha could go either way (about "
+            f"{area_words(area)} under wheels could go either way (about "
             "4 to 6 in 10): dig or probe there before deciding anything."
         )
-        notes.append(Note("risk.undecided", "info", sentence, undecided))
+        notes.append(Note("risk.undecided", "info", sentence, int(either.sum())))
     return notes

@@ -16,6 +16,7 @@ from rasterio.transform import Affine  # isort: skip
 
 from trafficmap.core.layers import get_layer, put_layer
 from trafficmap.core.notes import Note
+from trafficmap.field.place import area_words
 from trafficmap.risk.assess import worst_depth
 from trafficmap.zones.dug import hulls_of_dug
 from trafficmap.zones.units import REST, Units, open_ground, summarise
@@ -367,7 +368,7 @@ def _left_notes(cells: int, too_many: int, grid: FieldGrid) -> list[Note]:
     notes = []
     if cells:
         sentence = (
-            f"{cells * grid.cell_area / 1e4:.2f} ha where damage is possible or "
+            f"{area_words(cells * grid.cell_area)} where damage is possible or "
             "likelier lie scattered in pieces too small to work as a zone; they are "
             "left alone."
         )

@@ -1,0 +1,77 @@
+"""Links in the written pages lead somewhere, and nothing names one machine."""
+
+from __future__ import annotations
+
+import re
+import subprocess
+from pathlib import Path
+
+import pytest
+
+ROOT = Path(__file__).resolve().parents[2]
+PAGES = [
+    ROOT / "README.md",
+    ROOT / "DEVELOPERS.md",
+    *sorted((ROOT / "docs").rglob("*.md")),
+]
+LINK = re.compile(r"!?\[[^\]]*\]\(([^)\s]+)\)")
+# Written in pieces, so that this file does not hold what it forbids.
+REGISTRIES = (
+    "pypi" + ".org",
+    "python" + "hosted",
+    "conda" + ".io",
+    "anaconda" + ".org",
+)
+ABSOLUTE = re.compile(
+    r"(?<![\w.])/(?:home|root|Users|work|tmp|mnt|srv)/[\w.-]+" + "|" + r"\b[A-Z]:\\\w"
+)
+# A drive letter or a home that a person would type, shown as an example.
+EXAMPLES = {"tests/formats/test_formats_files.py"}
+
+
+def anchors(page: Path) -> set[str]:
+    """Return the anchors of a page's headings, as forges make them."""
+    heads = re.findall(r"^#+ (.+)$", page.read_text("utf-8"), flags=re.M)
+    plain = (re.sub(r"[^\w\- ]", "", head.lower()).replace(" ", "-") for head in heads)
+    return set(plain)
+
+
+def text_files() -> list[Path]:
+    """Return the files of the checkout that git knows or would add."""
+    command = ["git", "ls-files", "-co", "--exclude-standard", "-z"]
+    done = subprocess.run(
+        command, cwd=ROOT, capture_output=True, text=True, check=False
+    )
+    if done.returncode:
+        pytest.skip("not a git checkout")
+    return [ROOT / name for name in done.stdout.split("\0") if name]
+
+
+def test_there_are_pages():
+    assert len(PAGES) > 20
+
+
+@pytest.mark.parametrize("page", PAGES, ids=lambda p: str(p.relative_to(ROOT)))
+def test_relative_links_lead_to_files(page):
+    for target in LINK.findall(page.read_text("utf-8")):
+        if re.match(r"[a-z]+:", target):
+            continue
+        path, _, anchor = target.partition("#")
+        found = (page.parent / path) if path else page
+        assert found.exists(), f"{page.name}: {target} does not exist"
+        if anchor and found.suffix == ".md":
+            assert anchor in anchors(found), f"{page.name}: no heading {target}"
+
+
+def test_no_registry_and_no_path_of_one_machine():
+    found = []
+    for path in text_files():
+        try:
+            text = path.read_text("utf-8")
+        except (UnicodeDecodeError, OSError):
+            continue
+        name = path.relative_to(ROOT).as_posix()
+        found += [f"{name}: {word}" for word in REGISTRIES if word in text]
+        if name not in EXAMPLES:
+            found += [f"{name}: {hit}" for hit in ABSOLUTE.findall(text)]
+    assert not found
