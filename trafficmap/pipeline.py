@@ -125,12 +125,12 @@ def run(
         return product[0] if len(product) == 1 else tuple(product)
 
     progress(0.00, "clean the tracks")
-    ground = {"boundary": field.boundary, "machines": field.machines}
+    ground: dict[str, Any] = {"boundary": field.boundary, "machines": field.machines}
     fixes = keep(tracks.clean(field.fixes, **ground, settings=use.tracks))
     fixes, passes = keep(tracks.split(fixes, **ground, settings=use.tracks))
 
     progress(0.10, "follow payload and wheels")
-    rigs = {"machines": field.machines, "settings": use.loads}
+    rigs: dict[str, Any] = {"machines": field.machines, "settings": use.loads}
     payload = keep(
         loads.payload(fixes, passes, crop=field.crop, liquid=field.liquid, **rigs)
     )
@@ -189,7 +189,7 @@ def run(
 
     progress(0.75, "draw zones and decide")
     tool = field.tools[0] if field.tools else None
-    work = {"field": field, "settings": use.zones, "tool": tool}
+    work: dict[str, Any] = {"field": field, "settings": use.zones, "tool": tool}
     units = keep(zones.candidates(tray, grid=grid, columns=columns, **work))
     units = zones.confirm(units, field.dug, settings=use.zones, frost=field.frost)
     money = keep(

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import importlib
 import re
 import subprocess
 from pathlib import Path
@@ -75,3 +76,37 @@ def test_no_registry_and_no_path_of_one_machine():
         if name not in EXAMPLES:
             found += [f"{name}: {hit}" for hit in ABSOLUTE.findall(text)]
     assert not found
+
+
+THEORY = sorted((ROOT / "docs" / "theory").glob("[!i]*.md"))
+
+
+@pytest.mark.parametrize("page", THEORY, ids=lambda p: p.stem)
+def test_theory_names_functions_and_tests_that_exist(page):
+    rows = re.findall(
+        r"^\| [^|]+ \| `([\w.]+)` \| `(\w+\.py)::(\w+)` \| [^|]+ \|$",
+        page.read_text("utf-8"),
+        flags=re.M,
+    )
+    table = page.read_text("utf-8").split("## Where it is")[1]
+    assert len(rows) == table.count("\n| ") - 2 > 3, "a row is not of the form"
+    for function, file, test in rows:
+        parts = function.split(".")
+        assert _found(parts), f"{page.name}: no {function}"
+        (path,) = (ROOT / "tests").rglob(file)
+        assert f"def {test}(" in path.read_text("utf-8"), f"{page.name}: no {test}"
+
+
+def _found(parts: list[str]) -> bool:
+    """Return whether a dotted name below the package leads to something."""
+    for cut in range(len(parts), 0, -1):
+        name = ".".join(["trafficmap", *parts[:cut]])
+        try:
+            thing = importlib.import_module(name)
+        except ModuleNotFoundError:
+            continue
+        for part in parts[cut:]:
+            thing = getattr(thing, part, None)
+        if thing is not None:
+            return True
+    return False

@@ -359,7 +359,7 @@ NOTED = {
     ),
     "outline left open": Case(
         "the last corner was joined to the first",
-        note="boundary.open_ring",
+        note="vector.open_ring",
         severity="check",
         build={"boundary": outline(ring()[:-1])},
     ),

@@ -10,7 +10,7 @@ import numpy as np
 import pandas as pd
 import pytest
 
-from trafficmap.core.errors import InputError, SettingsError
+from trafficmap.core.errors import CRSError, InputError, SettingsError
 from trafficmap.core.tables import DUG, FIXES, LIQUID, require_table
 from trafficmap.field.read import read_field
 from trafficmap.formats.logs import read_logs
@@ -281,3 +281,25 @@ def test_a_clock_some_seconds_off_says_how_to_mend_it(make_field, reader_says):
     (note,) = [note for note in notes if note.code == "clock.error"]
     assert "runs 17.6 s ahead of UTC" in note.sentence
     assert "clock_offset_s = -17.6" in note.sentence
+
+
+def test_a_log_in_metres_is_read_with_its_code(make_field):
+    from pyproj import Transformer
+
+    lines = []
+    to_metres = Transformer.from_crs(4326, 32615, always_xy=True)
+    for k in range(120):
+        east, north = to_metres.transform(-93.619, 42.0302 + k * 1.35e-5)
+        lines.append(f"{east:.3f},{north:.3f},2026-10-14T15:{k // 60:02}:{k % 60:02}Z")
+    text = "easting,northing,time\n" + "\n".join(lines) + "\n"
+    folder = make_field(logs={"combine.csv": text})
+    with pytest.raises(CRSError, match="metres or feet of a system that is not named"):
+        read_field(folder)
+    keys = (folder / "field.toml").read_text()
+    told = keys.replace('machine = "combine"', 'machine = "combine"\nepsg = 32615')
+    (folder / "field.toml").write_text(told)
+    field, _ = read_field(folder)
+    assert field.epsg == 32615
+    assert field.fixes["northing"].iloc[0] == pytest.approx(
+        to_metres.transform(-93.619, 42.0302)[1], abs=0.001
+    )

@@ -118,6 +118,16 @@ def test_a_corner_that_is_no_number_is_refused(tmp_path):
         read_polygons(path)
 
 
+def test_a_ring_left_open_is_closed_and_told(tmp_path):
+    ring = [[10.0, 50.0], [10.1, 50.0], [10.1, 50.1], [10.0, 50.1]]
+    path = tmp_path / "open.geojson"
+    path.write_text(json.dumps({"type": "Polygon", "coordinates": [ring]}))
+    shapes = read_polygons(path)
+    corners = shapes.geometry.iloc[0].exterior.coords[:]
+    assert [list(corner) for corner in corners] == [*ring, ring[0]]
+    assert [note.code for note in shapes.attrs["notes"]] == ["vector.open_ring"]
+
+
 def test_disguised_files_are_not_opened(tmp_path):
     secret = tmp_path / "secret.csv"
     secret.write_text("a\nsecret\n")

@@ -28,9 +28,15 @@ def show_notes(notes: Iterable[Note], *, most: int | None = None) -> None:
     ordered = worst_first(notes)
     for note in ordered[:most]:
         where = f" ({note.where})" if note.where else ""
-        say(f"{_MARK[note.severity]} {note.sentence}{where}")
+        say(f"{_MARK[note.severity]} {_begun(note.sentence)}{where}")
     if most is not None and len(ordered) > most:
         say(f"      and {len(ordered) - most} more; all of them are in run.json")
+
+
+def _begun(sentence: str) -> str:
+    """Return a sentence with a capital, unless it begins with a name or a file."""
+    first, _, _ = sentence.partition(" ")
+    return sentence[:1].upper() + sentence[1:] if first.isalpha() else sentence
 
 
 class Bar:

@@ -16,7 +16,7 @@ def command() -> int:
     import platform
 
     from trafficmap import __version__
-    from trafficmap.outputs.versions import versions
+    from trafficmap.outputs.manifest import versions
 
     click.echo(f"trafficmap {__version__}, Python {platform.python_version()}")
     faults = []
@@ -49,10 +49,10 @@ def _projection() -> None:
 def _kernels() -> None:
     import numpy as np
 
-    from trafficmap.soil.stress import vertical_stress_frohlich
+    from trafficmap.soil.stress import vertical_stress_uniform_circle
 
     # Fröhlich 1934 with nu 3 at depth = radius: 0.646447 of the pressure.
-    got = float(np.asarray(vertical_stress_frohlich(1.0, 1.0, radius=1.0, nu=3)))
+    got = float(np.asarray(vertical_stress_uniform_circle(1.0, 1.0, radius=1.0, nu=3)))
     if abs(got - 0.646447) > 1e-6:
         msg = f"a known stress came out at {got:.6f}"
         raise RuntimeError(msg)

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from pathlib import Path
+from typing import Literal
 
 import click
 
@@ -63,9 +64,9 @@ def command(
     kinds: tuple[str, ...],
     dest: Path,
     iso_version: str,
-    form: str,
+    form: Literal["grid", "polygons"],
     leave_alone_depth: int,
-    units: str | None,
+    units: Literal["in", "cm", "mm"] | None,
     overwrite: bool,
     dry_run: bool,
 ) -> None:

@@ -64,6 +64,9 @@ def _sample_module():
     spec = importlib.util.spec_from_file_location(
         name, folder / "__init__.py", submodule_search_locations=[str(folder)]
     )
+    if spec is None or spec.loader is None:
+        msg = f"sample fields: {folder / '__init__.py'} cannot be loaded."
+        raise InputError(msg, "install trafficmap again from its wheel or its clone")
     module = importlib.util.module_from_spec(spec)
     sys.modules[name] = module
     spec.loader.exec_module(module)

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import json
 import re
 from collections.abc import Sequence
 from dataclasses import dataclass
@@ -20,7 +19,7 @@ from trafficmap.core.notes import Note
 from trafficmap.field.place import Place, area_words, utm_epsg
 from trafficmap.formats.archive import open_archive
 from trafficmap.formats.isoxml import read_task_data
-from trafficmap.formats.sniff import GEOJSON, TASK_DATA, TASK_FILE_NAME, ZIP, sniff
+from trafficmap.formats.sniff import TASK_DATA, TASK_FILE_NAME, ZIP, sniff
 from trafficmap.formats.vector import read_features
 
 _POLYGONS = ("Polygon", "MultiPolygon")
@@ -66,7 +65,8 @@ def read_boundary(
     if is_task_data(path):
         shapes = _partfields(path, part)
         return settle_boundary(shapes, name=path.name)
-    features, notes = _features(path, layer)
+    features = read_features(path, layer=layer)
+    notes = list(features.attrs.get("notes", ()))
     if part is not None:
         features = features[_rows_named(features, part, path.name)]
     outline, more = settle_boundary(list(features.geometry), name=path.name)
@@ -267,54 +267,6 @@ def _size_notes(area: float, name: str) -> list[Note]:
         )
         return [Note("boundary.small", "check", sentence, 1, name)]
     return []
-
-
-def _features(path: Path, layer: str | None) -> tuple[gpd.GeoDataFrame, list[Note]]:
-    """Return the shapes of a file; rings left open in GeoJSON are closed and told."""
-    try:
-        features = read_features(path, layer=layer)
-    except CRSError:
-        raise
-    except InputError:
-        closed = _closed_rings(path) if sniff(path) == GEOJSON else None
-        if closed is None:
-            raise
-        sentence = (
-            f"{path.name}: the outline does not end where it began; the last corner "
-            "was joined to the first. Look at the boundary on the map."
-        )
-        note = Note("boundary.open_ring", "check", sentence, 1, path.name)
-        return closed, [note]
-    return features, list(features.attrs.get("notes", ()))
-
-
-def _closed_rings(path: Path) -> gpd.GeoDataFrame | None:
-    """Return the shapes of GeoJSON with open rings closed, None if none was open."""
-    try:
-        content = json.loads(path.read_text(encoding="utf-8-sig"))
-        if "crs" in content:
-            return None
-        features = content.get("features", [content])
-        opened = 0
-        for feature in features:
-            geometry = feature.get("geometry", feature)
-            sets = geometry["coordinates"]
-            for rings in sets if geometry["type"] == "MultiPolygon" else [sets]:
-                for ring in rings:
-                    if ring[0] != ring[-1]:
-                        ring.append(ring[0])
-                        opened += 1
-        if not opened:
-            return None
-        features = [
-            feature
-            if "geometry" in feature
-            else {"geometry": feature, "properties": {}}
-            for feature in features
-        ]
-        return gpd.GeoDataFrame.from_features(features, crs=4326)
-    except (ValueError, KeyError, TypeError, IndexError, AttributeError):
-        return None  # the reader's own words about the damage stand
 
 
 def _partfields(path: Path, part: str | None) -> list[BaseGeometry]:

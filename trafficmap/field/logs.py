@@ -247,6 +247,7 @@ def _reader_words(entry: LogKeys) -> dict:
         "date_format": entry.date_format,
         "epoch": entry.epoch,
         "decimal": entry.decimal,
+        "epsg": entry.epsg,
     }
 
 

@@ -103,7 +103,7 @@ def _fields(paths: list[Path], folder_name: str) -> list[NewField]:
         if is_task_data(path):
             known += _task_fields(path)
         else:
-            raws = read_logs(path)
+            raws = _read_logs(path)
             several = len(raws) > 1
             loose += [Found(path, raw, raw.part if several else "") for raw in raws]
     rest = NewField(folder_name)
@@ -116,6 +116,21 @@ def _fields(paths: list[Path], folder_name: str) -> list[NewField]:
             rest.name = names.pop()
         known.append(rest)
     return known
+
+
+def _read_logs(path: Path) -> list[RawLog]:
+    """Return the logs of a file; what must be told of it is told in field.toml."""
+    try:
+        return read_logs(path)
+    except InputError as error:
+        if "at this log" not in (error.hint or ""):
+            raise
+        hint = (
+            f"{error.hint}: begin a field.toml by hand with [field] name, the log as "
+            "[[log]] with file, machine and that key, and the machine as "
+            "[machine.NAME] with its class"
+        )
+        raise type(error)(error.sentence, hint) from None
 
 
 def _task_fields(path: Path) -> list[NewField]:

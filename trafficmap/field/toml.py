@@ -99,6 +99,7 @@ class LogKeys(_Keys, frozen=True, kw_only=True):
     epoch: Any = None
     date_format: DateOrder | None = None
     decimal: Literal[".", ","] | None = None
+    epsg: Annotated[int, Meta(gt=0)] | None = None
     columns: dict[str, str] = {}
     units: dict[str, str] = {}
 

@@ -102,7 +102,8 @@ def read_features(path: str | Path, *, layer: str | None = None) -> gpd.GeoDataF
         notes += found
     if kind == SHAPEFILE:
         _need_siblings(real, name)
-    frame = _read(real, kind, name, _choose_layer(kind, name, layer, tables))
+    frame, found = _read(real, kind, name, _choose_layer(kind, name, layer, tables))
+    notes += found
     frame, found = _tidy(frame, name)
     notes += found
     frame, found = _in_degrees(frame, name)
@@ -168,7 +169,9 @@ def _need_siblings(path: Path, name: str) -> None:
             raise InputError(msg, f"copy {path.stem}{suffix} beside it")
 
 
-def _read(path: Path, kind: str, name: str, layer: str | None) -> gpd.GeoDataFrame:
+def _read(
+    path: Path, kind: str, name: str, layer: str | None
+) -> tuple[gpd.GeoDataFrame, list[Note]]:
     # The driver stands before the path where it may: names decide nothing.
     prefix = {GEOPACKAGE: "GPKG:", GEOJSON: "GeoJSON:"}.get(kind, "")
     source = f"{prefix}{path}"
@@ -180,7 +183,15 @@ def _read(path: Path, kind: str, name: str, layer: str | None) -> gpd.GeoDataFra
             if info["driver"] != _DRIVER[kind]:
                 msg = f"{name}: pretends to be a {kind} and is {info['driver']}."
                 raise InputError(msg, "do not use this file")
-            frame = pyogrio.read_dataframe(source, layer=layer, **options)
+            try:
+                frame = pyogrio.read_dataframe(source, layer=layer, **options)
+                notes = []
+            except (pyogrio.errors.GeometryError, shapely.errors.ShapelyError):
+                # A ring left open is common and harmless; other damage raises again.
+                frame = pyogrio.read_dataframe(
+                    source, layer=layer, on_invalid="fix", **options
+                )
+                notes = [_closed_note(name)]
     except CRSError:
         raise
     except (pyogrio.errors.DataSourceError, pyogrio.errors.DataLayerError) as error:
@@ -195,7 +206,15 @@ def _read(path: Path, kind: str, name: str, layer: str | None) -> gpd.GeoDataFra
     if not isinstance(frame, gpd.GeoDataFrame):
         msg = f"{name}: holds a table without shapes."
         raise InputError(msg, "name the layer with the shapes")
-    return frame
+    return frame, notes
+
+
+def _closed_note(name: str) -> Note:
+    sentence = (
+        f"{name}: an outline does not end where it began; the last corner was joined "
+        "to the first. Look at it on the map."
+    )
+    return Note("vector.open_ring", "check", sentence, 1, name)
 
 
 def _tidy(frame: gpd.GeoDataFrame, name: str) -> tuple[gpd.GeoDataFrame, list[Note]]:

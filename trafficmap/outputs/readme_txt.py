@@ -55,6 +55,13 @@ def readme(result: Result, *, mark: str, date: pd.Timestamp) -> str:
     ]
     if field.invented:
         lines.append("THIS FIELD IS INVENTED: made to show the program, not measured.")
+    bottom = result.settings.zones.assume_confirmed
+    if bottom is not None:
+        lines.append(
+            f"ASSUMED: a layer down to {words.depth_words(bottom, units)} is taken as "
+            "confirmed everywhere."
+        )
+        lines.append("Nobody dug. Try things out with this, do not work by it.")
     sentence = words.sentence_of_the_day(result.zones, result.stops, units)
     lines += ["", *_wrap(sentence), "", "FILES", ""]
     for name, meaning in _FILES:
