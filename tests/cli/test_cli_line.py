@@ -79,7 +79,7 @@ def test_explain_tells_the_story_of_a_spot(places, capsys):
     out = str(places / "out")
     assert run_command(["explain", out, "--at", f"{lon:.8f},{lat:.8f}"]) == 0
     text = capsys.readouterr().out
-    for word in ("tractor", " t", "kPa", "Saxton", "cover"):
+    for word in ("tractor", " t", "kPa", "Saxton", "under its wheels"):
         assert word in text
     assert run_command(["explain", out, "--at", "0,0"]) == 3
     assert "outside" in capsys.readouterr().err
