@@ -9,6 +9,28 @@ import pytest
 
 ROOT = Path(__file__).resolve().parents[1]
 
+KERNEL_FILES = {
+    "test_formats_timelog.py",
+    "test_loads_paths.py",
+    "test_loads_payload.py",
+    "test_risk_assess.py",
+    "test_soil_water.py",
+    "test_tracks_clean.py",
+    "test_tracks_split.py",
+    "test_traffic_applied.py",
+    "test_traffic_count.py",
+    "test_traffic_cover.py",
+    "test_traffic_inside.py",
+    "test_traffic_visits.py",
+}
+"""Small tests of compiled code; they also run as plain Python and with bounds checked."""
+
+
+def pytest_collection_modifyitems(items):
+    for item in items:
+        if item.path.name in KERNEL_FILES and "hundred_thousand" not in item.name:
+            item.add_marker("kernel")
+
 
 @pytest.fixture(scope="session")
 def shared_data() -> Path:
