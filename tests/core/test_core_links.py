@@ -110,3 +110,15 @@ def _found(parts: list[str]) -> bool:
         if thing is not None:
             return True
     return False
+
+
+def test_limits_of_the_security_page_are_those_of_the_code():
+    from trafficmap.core import limits
+
+    text = (ROOT / "docs" / "reference" / "security.md").read_text("utf-8")
+    rows = re.findall(r"^\| `([A-Z0-9_]+)` \| ([\d.]+) \|", text, flags=re.M)
+    assert len(rows) > 10
+    for name, value in rows:
+        assert float(value) == getattr(limits, name), name
+    said = {name for name, _ in rows}
+    assert {name for name in vars(limits) if name.startswith("MAX_")} <= said

@@ -136,7 +136,7 @@ def test_disguised_files_are_not_opened(tmp_path):
     for name in ("evil.gpkg", "evil.geojson", "evil.shp"):
         path = tmp_path / name
         path.write_text(disguise)
-        with pytest.raises(InputError, match="is xml, need a GeoPackage"):
+        with pytest.raises(InputError, match="is an XML file, need a GeoPackage"):
             read_features(path)
 
 
@@ -252,8 +252,8 @@ def test_a_zip_with_one_log_is_read(tmp_path):
 @pytest.mark.parametrize(
     ("content", "words"),
     [
-        (b"<gpx version='1.1'></gpx>", "is a gpx file, need a log as delimited"),
-        (b"II*\0abcd", "is a geotiff file"),
+        (b"<gpx version='1.1'></gpx>", "is a GPX track, need a log as delimited"),
+        (b"II*\0abcd", r"is a raster \(GeoTIFF\)"),
         (b"\x01\x02\x03\x04\x05\x06", "is of an unknown kind"),
         (b"<TIM A='' D='4'>", "breaks off"),
         (b"<TIM A='' D='4'/>", "is the header of one time log"),

@@ -20,6 +20,7 @@ def join(damage, growth):
     return join_passes(sum(damage), max(damage), growth)
 
 
+@settings(deadline=None)  # the first call compiles
 @given(chances, growths)
 def test_joined_passes_lie_between_the_worst_and_one(damage, growth):
     joined = join(damage, growth)

@@ -429,7 +429,8 @@ def test_peak_at_10_cm_over_inflation_pressure(published, load, pressure, ratio)
         1.39,
         abs=0.15,
         of="mean of measurements",
-        source="Arvidsson & Keller 2007, Soil Till. Res. 96:284-291 (abstract)",
+        source="Arvidsson & Keller 2007, Soil Till. Res. 96:284-291 (abstract); "
+        "the shape was chosen on it",
         mark="outside",
     )
 
@@ -447,7 +448,8 @@ def test_stress_at_90_cm_a_tonne_of_wheel_load(published):
         6.6,
         abs=1.5,
         of="measured",
-        source="Lamandé & Schjønning 2018, Soil Research 56(2) (abstract)",
+        source="Lamandé & Schjønning 2018, Soil Research 56(2) (abstract); "
+        "nu was chosen on it",
         mark="outside",
     )
 

@@ -607,8 +607,8 @@ def test_johansen_conductivity(published):
 
 @pytest.mark.published(
     "Upper tillage limit, clay {clay:g}, organic matter {organic:g} [%]",
-    source="Terzaghi, Hoogmoed & Miedema 1988, Neth. J. Agric. Sci. 36 (abstract)",
-    mark="outside",
+    source="coefficients of Terzaghi et al. 1988, Neth. J. Agric. Sci. 36 (abstract)",
+    mark="own working",
 )
 @pytest.mark.parametrize(
     ("clay", "organic", "percent"), [(0.18, 0.02, 17.44), (0.35, 0.03, 25.13)]

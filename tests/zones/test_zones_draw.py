@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from pathlib import Path
+
 import numpy as np
 import pandas as pd
 import pytest
@@ -13,6 +15,7 @@ from trafficmap.core.layers import put_layer
 from trafficmap.core.settings import Settings
 from trafficmap.core.settings.zones import ZoneSettings
 from trafficmap.core.tables import LIQUID
+from trafficmap.field.model import LogSource
 from trafficmap.zones import candidates, confirm, decide_units, draw, probe_stops
 from trafficmap.zones.candidates import end_row_ground, row_heading
 
@@ -250,10 +253,21 @@ def test_risky_ground_is_cut_where_the_soil_changes(make_field, make_tray):
 
 
 def test_unwheeled_field_is_left_because_nothing_was_driven(make_field, make_tray):
-    field = make_field()
+    source = LogSource(0, Path("a.csv"), "", "combine", "text", "", 0, "utc")
+    field = make_field(logs=(source,))
     tray, grid = make_tray(field, 0.0, run_over=np.zeros((300, 200)))
     _, zones, _ = run(field, tray, grid)
     assert zones["reason"].tolist() == ["Nothing was driven here."]
+
+
+def test_field_without_any_log_is_not_called_unwheeled(make_field, make_tray):
+    field = make_field(logs=())
+    tray, grid = make_tray(field, 0.0, run_over=np.zeros((300, 200)))
+    _, zones, _ = run(field, tray, grid)
+    assert zones["advice"].tolist() == ["not assessed"]
+    assert zones["reason"].tolist() == [
+        "No log is given, so nobody knows what drove here."
+    ]
 
 
 def test_crooked_boundary_with_a_hole_is_filled(make_field, make_tray, obstacles, rng):

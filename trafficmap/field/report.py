@@ -78,8 +78,9 @@ def _found(field: Field) -> list[str]:
     if field.soil is not None:
         units = field.soil.units
         words = sorted({text for text in units["texture"] if text})
+        count = units["soil_unit"].nunique()
         lines.append(
-            f"soil: {units['soil_unit'].nunique()} units, {', '.join(words)}"
+            f"soil: {count} unit{'s' * (count > 1)}, {', '.join(words)}"
             f"{', from texture classes' if field.soil.assumed else ''}."
         )
     if field.weather is not None:

@@ -30,6 +30,9 @@ from trafficmap.formats.rawlog import RawLog
 
 BOUNDARY = "boundary.geojson"
 
+_ONE_SPOT = 1e-4
+"""A log that never leaves so many degrees is of no drive [deg]; choice, 10 m."""
+
 
 @dataclass
 class Found:
@@ -121,7 +124,7 @@ def _fields(paths: list[Path], folder_name: str) -> list[NewField]:
 def _read_logs(path: Path) -> list[RawLog]:
     """Return the logs of a file; what must be told of it is told in field.toml."""
     try:
-        return read_logs(path)
+        logs = read_logs(path)
     except InputError as error:
         if "at this log" not in (error.hint or ""):
             raise
@@ -131,6 +134,17 @@ def _read_logs(path: Path) -> list[RawLog]:
             "[machine.NAME] with its class"
         )
         raise type(error)(error.sentence, hint) from None
+    for log in logs:
+        if len(log.table) > 1 and not _moves(log):
+            msg = f"{path.name}: all its places are one spot, need a log of driving."
+            raise InputError(msg, "a weather station belongs into [weather]")
+    return logs
+
+
+def _moves(log: RawLog) -> bool:
+    """Return whether the places of a log are more than one spot."""
+    reach = max(np.ptp(log.table["longitude"]), np.ptp(log.table["latitude"]))
+    return bool(reach > _ONE_SPOT)
 
 
 def _task_fields(path: Path) -> list[NewField]:

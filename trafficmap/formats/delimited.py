@@ -23,6 +23,7 @@ from trafficmap.core.notes import Note
 from trafficmap.formats.headers import Heading, read_heading, unit_named
 from trafficmap.formats.paths import real_file
 from trafficmap.formats.sampling import sample
+from trafficmap.formats.sniff import TEXT, UNKNOWN, said, sniff_bytes
 
 MISSING = ("", "-", "--", "NaN", "nan", "NA", "N/A", "n/a", "#N/A", "null", "NULL",
            "None", "none", "?", "*")  # fmt: skip
@@ -182,6 +183,10 @@ def _as_utf8(path: Path) -> tuple[bytes, list[Note]]:
         notes.append(Note("text.utf16", "info", sentence, where=name))
     content = content.removeprefix(codecs.BOM_UTF8)
     if (at := content.find(b"\0")) >= 0:
+        kind = sniff_bytes(content[:_HEAD_BYTES])
+        if kind not in (TEXT, UNKNOWN):
+            msg = f"{name}: is {said(kind)}, need a table as delimited text."
+            raise InputError(msg, "export the table as comma-separated text")
         msg = f"{name}: holds a binary zero at byte {at:,}; it is damaged or no text."
         raise InputError(msg, "copy the file again from the machine or the stick")
     try:

@@ -18,7 +18,7 @@ from trafficmap.formats.headers import read_heading
 from trafficmap.formats.isoxml import read_task_data, task_logs
 from trafficmap.formats.paths import real_path
 from trafficmap.formats.pointlog import Told, logs_from_points
-from trafficmap.formats.sniff import TASK_DATA, TASK_FILE_NAME, TEXT, ZIP, sniff
+from trafficmap.formats.sniff import TASK_DATA, TASK_FILE_NAME, TEXT, ZIP, said, sniff
 from trafficmap.formats.vector import KINDS, read_features
 from trafficmap.formats.xml import parse_xml
 
@@ -108,8 +108,7 @@ def _from_kind(
         parse_xml(path, root="TIM")
         msg = f"{path.name}: is the header of one time log, need the whole set."
         raise InputError(msg, "give the folder that TASKDATA.XML is in")
-    what = "of an unknown kind" if kind == "unknown" else f"a {kind} file"
-    msg = f"{path.name}: is {what}, need a log as {_READABLE}."
+    msg = f"{path.name}: is {said(kind)}, need a log as {_READABLE}."
     raise InputError(msg, "export the log as comma-separated text")
 
 

@@ -7,6 +7,7 @@ import re
 import struct
 from pathlib import Path
 
+from trafficmap.core.errors import InputError
 from trafficmap.formats.paths import real_file, real_path
 
 TASK_DATA = "iso11783 task data"
@@ -17,6 +18,23 @@ GEOTIFF = "geotiff"
 ZIP = "zip"
 TEXT = "delimited text"
 UNKNOWN = "unknown"
+
+_SAID = {
+    TASK_DATA: "ISO 11783-10 task data",
+    GEOPACKAGE: "a GeoPackage",
+    SHAPEFILE: "a shapefile",
+    GEOJSON: "GeoJSON",
+    GEOTIFF: "a raster (GeoTIFF)",
+    ZIP: "a zip file",
+    TEXT: "a table of text",
+    UNKNOWN: "of an unknown kind",
+    "sqlite": "an SQLite database without the tables of a GeoPackage",
+    "can log": "a CAN log",
+    "xml": "an XML file",
+    "nmea": "an NMEA log",
+    "gpx": "a GPX track",
+    "kml": "a KML file",
+}
 
 TASK_FILE_NAME = "taskdata.xml"
 _HEAD = 65_536
@@ -58,11 +76,25 @@ def sniff(path: str | Path) -> str:
         without a task data file.
     """
     real = real_path(path)
-    if real.is_dir() and find_task_file(real) is not None:
-        return TASK_DATA
+    if real.is_dir():
+        if find_task_file(real) is not None:
+            return TASK_DATA
+        msg = f"{real.name}: is a folder, need a file, or a folder with TASKDATA.XML."
+        raise InputError(msg, "name the file in it, or copy the whole set again")
     real = real_file(path)
     with open(real, "rb") as stream:
         return sniff_bytes(stream.read(_HEAD))
+
+
+def said(kind: str) -> str:
+    """Return what `sniff` found as a person says it.
+
+    Examples
+    --------
+    >>> said("geotiff"), said("zip")
+    ('a raster (GeoTIFF)', 'a zip file')
+    """
+    return _SAID.get(kind, f"a {kind}")
 
 
 def find_task_file(folder: Path) -> Path | None:

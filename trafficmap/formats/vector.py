@@ -24,7 +24,14 @@ from trafficmap.core.errors import CRSError, InputError
 from trafficmap.core.notes import Note
 from trafficmap.formats.crs import WGS84, check_crs, crs_of
 from trafficmap.formats.paths import real_file
-from trafficmap.formats.sniff import GEOJSON, GEOPACKAGE, SHAPEFILE, sniff
+from trafficmap.formats.sniff import (
+    GEOJSON,
+    GEOPACKAGE,
+    GEOTIFF,
+    SHAPEFILE,
+    said,
+    sniff,
+)
 
 KINDS = (GEOPACKAGE, SHAPEFILE, GEOJSON)
 _DRIVER = {GEOPACKAGE: "GPKG", SHAPEFILE: "ESRI Shapefile", GEOJSON: "GeoJSON"}
@@ -93,8 +100,11 @@ def read_features(path: str | Path, *, layer: str | None = None) -> gpd.GeoDataF
     kind = sniff(real)
     name = Path(path).name
     if kind not in KINDS:
-        msg = f"{name}: is {kind}, need a GeoPackage, a shapefile or GeoJSON."
-        raise InputError(msg, "export it in one of those formats")
+        msg = f"{name}: is {said(kind)}, need a GeoPackage, a shapefile or GeoJSON."
+        shapes = "turn its classes into polygons first"
+        raise InputError(
+            msg, shapes if kind == GEOTIFF else "export it in one of those formats"
+        )
     notes: list[Note] = []
     tables = None
     if kind == GEOPACKAGE:

@@ -18,6 +18,9 @@ if TYPE_CHECKING:
 
     from trafficmap.pipeline import Result
 
+LEVEL = 2
+"""How hard the store is pressed: a seventh larger than at 6, in half the time."""
+
 _NO_TIME = np.iinfo(np.uint32).max
 _WHEEL_COLUMNS = ("machine_id", "body", "axle", "kind")
 _WHEEL_NUMBERS = ("axle_id", "slot", "right", "width", "pressure", "pressure_assumed")
@@ -26,7 +29,13 @@ _WHEEL_NUMBERS = ("axle_id", "slot", "right", "width", "pressure", "pressure_ass
 def store_bytes(result: Result) -> bytes:
     """Return the file `read_store` reads; no pickle, the same bytes every time."""
     buffer = io.BytesIO()
-    np.savez_compressed(buffer, allow_pickle=False, **store_arrays(result))
+    with zipfile.ZipFile(
+        buffer, "w", zipfile.ZIP_DEFLATED, compresslevel=LEVEL
+    ) as packed:
+        for name, array in store_arrays(result).items():
+            # By name, not by ZipInfo: its date is fixed and the level is kept.
+            with packed.open(f"{name}.npy", "w", force_zip64=True) as stream:
+                np.lib.format.write_array(stream, array, allow_pickle=False)
     return buffer.getvalue()
 
 

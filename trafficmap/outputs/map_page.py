@@ -21,8 +21,13 @@ from trafficmap import __version__
 from trafficmap.core.constants import REPORT_DEPTHS
 from trafficmap.core.layers import get_layer
 from trafficmap.core.notes import worst_first
-from trafficmap.outputs import inks, squares, words
-from trafficmap.outputs.map_shapes import folium_parts, in_degrees, zone_cards
+from trafficmap.outputs import inks, plan_words, squares, words
+from trafficmap.outputs.map_shapes import (
+    folium_parts,
+    in_degrees,
+    zone_cards,
+    zone_rows,
+)
 from trafficmap.outputs.map_views import View, views_of, work_legend
 
 if TYPE_CHECKING:
@@ -33,6 +38,9 @@ if TYPE_CHECKING:
 
 NAME_PIXELS, TWIN_PIXELS = 52, 36
 """Room the name of a stop, and a stop beside its twin, need on the screen (choice)."""
+
+NOTES_SHOWN = 10
+"""Notes that stand open in the panel, worst first; the rest is folded (choice)."""
 
 
 def map_page(result: Result, *, mark: str, date: pd.Timestamp) -> str:
@@ -48,7 +56,8 @@ def map_page(result: Result, *, mark: str, date: pd.Timestamp) -> str:
     """
     units = result.field.units
     views = views_of(result)
-    zones = zone_cards(result.zones, units)
+    zones = zone_cards(result.zones, units, day=plan_words.fit_day(result))
+    notes = worst_first(result.notes)
     script, div = folium_parts(result, views)
     limits = result.settings.risk
     template = _environment().get_template("map.html.j2")
@@ -62,10 +71,15 @@ def map_page(result: Result, *, mark: str, date: pd.Timestamp) -> str:
         facts=[view for view in views if view.group == "facts"],
         depths=[view for view in views if view.group == "risk"],
         work_legend=work_legend(result.zones, units),
-        zones=zones,
+        zones=zone_rows(zones),
+        jobs=plan_words.jobs(result),
+        total=plan_words.total(result),
+        probe=plan_words.probe_zones(result),
+        hand_roll=plan_words.HAND_ROLL if _asks_for_work(result) else (),
         stops=words.probe_places(result.stops)[0],
-        notes=worst_first(result.notes),
-        cautions=words.CAUTIONS,
+        notes=notes[:NOTES_SHOWN],
+        folded=notes[NOTES_SHOWN:],
+        cautions=[*words.about_field(result.field), *words.CAUTIONS],
         how_sure=words.how_sure(limits.class_limits, limits.undecided),
         date=words.date_words(date.date()),
         version=__version__,
@@ -96,6 +110,12 @@ def _is_assessed(result: Result) -> bool:
     risk = get_layer(result.tray, "risk_worst")
     driven = np.nan_to_num(get_layer(result.tray, "run_over")) > 0
     return bool(((risk >= 1) & (risk < 5) & driven).any())
+
+
+def _asks_for_work(result: Result) -> bool:
+    """Tell whether soil has to be rolled by hand anywhere."""
+    asked = ("rip", "wait", "carry only", "probe first")
+    return any(str(advice).startswith(asked) for advice in result.zones["advice"])
 
 
 def _page_data(result: Result, views: list[View], zones: list[dict]) -> dict[str, Any]:
@@ -223,7 +243,7 @@ def _template_text(name: str) -> str:
 def _environment():
     import jinja2
 
-    return jinja2.Environment(
+    made = jinja2.Environment(
         loader=jinja2.PackageLoader("trafficmap.outputs", "templates"),
         autoescape=True,
         undefined=jinja2.StrictUndefined,
@@ -231,6 +251,8 @@ def _environment():
         lstrip_blocks=True,
         keep_trailing_newline=True,
     )
+    made.filters["first_up"] = words.first_up
+    return made
 
 
 def _json(value: Any) -> str:

@@ -7,6 +7,7 @@ import math
 from typing import TYPE_CHECKING, Any
 
 import geopandas as gpd
+import numpy as np
 import shapely
 
 from trafficmap.outputs import words
@@ -31,40 +32,69 @@ _DRAWING_ORDER = (
     "rip",
     "keep-out",
 )
+SIDE_BY_SIDE = 40.0
+"""Pieces of one ripped zone within this share one name: two runs of a wide tool [m]."""
+
 _KIND_WORDS = {
-    "body": "body",
+    "body": "body of the field",
     "end_rows": "end rows",
-    "overlap": "hose overlap",
+    "overlap": "liquid put down twice",
     "keep_out": "kept out",
     "strip": "check strip",
-    "rest": "rest",
+    "rest": "rest of the field",
+}
+_PROBED_WORDS = {
+    "none": "nothing dug yet",
+    "no layer": "no layer found",
+    "confirmed": "layer found",
+    "inconclusive": "not clear, dig again",
+}
+_FIT_WORDS = {
+    "shatters": "shatters",
+    "test by hand": "test by hand",
+    "too wet": "too wet to shatter",
+    "too hard": "too hard and dry",
+    "unknown": "not known",
 }
 
 
-def zone_cards(zones: gpd.GeoDataFrame, units: str) -> list[dict[str, Any]]:
-    """Return zones as words for the table and the "Why here?" card."""
+def zone_cards(
+    zones: gpd.GeoDataFrame, units: str, *, day: str = ""
+) -> list[dict[str, Any]]:
+    """Return zones as words for the table and the "Why here?" card.
+
+    Parameters
+    ----------
+    zones : GeoDataFrame
+        Contract `core.tables.ZONES`.
+    units : {"us", "metric"}
+    day : str
+        The day the fit was judged for, in words; empty where not known.
+    """
     if not len(zones):
         return []
-    places = [_label_place(shape) for shape in zones.geometry]
-    points = gpd.GeoSeries([point for point, _ in places], crs=zones.crs).to_crs(4326)
+    areas = words.shown_areas(zones, units)
+    names = _names(zones)
     found = []
-    for row, point, (_, room) in zip(
-        zones.itertuples(index=False), points, places, strict=True
+    for row, area, places in zip(
+        zones.itertuples(index=False), areas, names, strict=True
     ):
         depth = float(row.depth) if row.depth is not None else math.nan
         rip = words.is_rip(row.advice) and math.isfinite(depth)
         style = words.zone_style(row.advice, row.kind)
         label = words.depth_words(depth, units) if rip else str(row.advice)
         label = "K" if style == "keep-out" else label
+        fit = _FIT_WORDS.get(str(row.fit), str(row.fit))
+        known = fit != "not known" and day
         rows = [
             ["Risk below the topsoil", str(row.risk)],
             ["Chance under the wheels", words.chance_words(_number(row.probability))],
-            ["Dug", str(row.probed)],
-            ["Fit to shatter", str(row.fit)],
+            ["Dug", _PROBED_WORDS.get(str(row.probed), str(row.probed))],
+            [f"The soil on {day}" if known else "The soil at depth", fit],
             ["Run over", words.share_words(_number(row.run_over))],
             ["Passes, most", _count(_number(row.passes))],
             ["Heaviest axle", words.mass_words(_number(row.heaviest_axle), units)],
-            ["Decision", str(row.row)],
+            ["Row of the decision table", str(row.row)],
         ]
         if math.isfinite(_number(row.layer_bottom)):
             bottom = words.depth_words(float(row.layer_bottom), units)
@@ -73,43 +103,125 @@ def zone_cards(zones: gpd.GeoDataFrame, units: str) -> list[dict[str, Any]]:
             {
                 "zone": int(row.zone),
                 "style": style,
+                "rank": _rank(style, str(row.advice)),
                 "advice": words.advice_words(row.advice, depth, units),
                 "label": label,
                 "kind": _KIND_WORDS.get(str(row.kind), str(row.kind)),
                 "depth": words.depth_words(depth, units) if rip else "",
                 "other": words.other_depth_words(depth, units) if rip else "",
-                "area": words.area_words(float(row.area), units),
-                "area_number": words.area_number(float(row.area), units),
+                "area": f"{area} {words.area_unit(units)}",
+                "area_number": area,
                 "reason": words.as_sentence(row.reason),
                 "further": words.as_sentence(row.further),
                 "rows": rows,
-                "at": [round(point.y, 7), round(point.x, 7)],
-                "room": room,
+                "names": places,
             }
         )
     return found
 
 
-def _label_place(shape) -> tuple[shapely.Point, list[float]]:
-    """Return where a label goes, and how wide and high the zone is there [m].
+def zone_rows(cards: list[dict[str, Any]]) -> list[dict[str, Any]]:
+    """Return the rows of the zones table: check strips that say the same are one row.
 
-    The middle, or the roomiest place where the middle lies near a border.
+    Each row is the card of its first zone with ``first``, the place of that card,
+    ``number`` as "16 to 19", and ``area_number`` of all its zones.
     """
-    part = max(shapely.get_parts(shape), key=lambda part: part.area)
+    rows: list[dict[str, Any]] = []
+    for k, card in enumerate(cards):
+        last = rows[-1] if rows else None
+        if (
+            last is not None
+            and card["style"] == last["style"] == "strip"
+            and card["reason"] == last["reason"]
+            and card["zone"] == last["zones"][-1] + 1
+        ):
+            last["zones"].append(card["zone"])
+            last["number"] = f"{last['zones'][0]} to {card['zone']}"
+            last["area_number"] = words.added(last["area_number"], card["area_number"])
+            continue
+        rows.append(card | {"first": k, "zones": [card["zone"]], "number": card["zone"]})
+    return rows
+
+
+def _rank(style: str, advice: str) -> int:
+    """Return how much a name must be seen: 0 always, 1 beside the zone, 2 if it fits.
+
+    3 is quiet ground, whose name gives way to every other.
+    """
+    if style == "rip":
+        return 0
+    if style in ("dotted", "keep-out") or advice == "manage":
+        return 1
+    return 3 if style in ("leave", "strip") else 2
+
+
+def _names(zones: gpd.GeoDataFrame) -> list[list[dict[str, Any]]]:
+    """Return the places of the names of each zone, in degrees.
+
+    A zone has one name in its largest part. Ripped pieces get one for each bunch that
+    lies side by side, with the ring around the bunch, since check strips cut a zone
+    into pieces too narrow for any name.
+    """
+    owner, shapes, rings = [], [], []
+    for k, (shape, advice) in enumerate(
+        zip(zones.geometry, zones["advice"], strict=True)
+    ):
+        parts = list(shapely.get_parts(shape))
+        if words.is_rip(str(advice)):
+            bunches = [bunch.convex_hull for bunch in _bunches(parts)]
+            owner += [k] * len(bunches)
+            shapes += bunches
+            rings += bunches
+            continue
+        owner.append(k)
+        shapes.append(max(parts, key=lambda part: part.area))
+        rings.append(None)
+    points = gpd.GeoSeries([_label_place(s) for s in shapes], crs=zones.crs)
+    hulls = gpd.GeoSeries(rings, crs=zones.crs).to_crs(4326)
+    out: list[list[dict[str, Any]]] = [[] for _ in range(len(zones))]
+    for k, shape, point, hull in zip(
+        owner, shapes, points.to_crs(4326), hulls, strict=True
+    ):
+        name = {"at": _lat_lon(point.coords)[0], "turn": _turn(shape)}
+        if hull is not None:
+            name["ring"] = _lat_lon(hull.exterior.coords)
+        out[k].append(name)
+    return out
+
+
+def _bunches(parts: list) -> list:
+    """Return pieces that lie within SIDE_BY_SIDE of each other, joined."""
+    grown = shapely.union_all([part.buffer(SIDE_BY_SIDE / 2) for part in parts])
+    return [
+        shapely.MultiPolygon([part for part in parts if part.intersects(area)])
+        for area in shapely.get_parts(grown)
+    ]
+
+
+def _label_place(part) -> shapely.Point:
+    """Return where a name goes: the middle, or the roomiest place near it."""
     circle = shapely.maximum_inscribed_circle(part)
     middle, place = part.centroid, shapely.Point(circle.coords[0])
-    if part.contains(middle) and part.boundary.distance(middle) > 0.6 * circle.length:
-        place = middle
-    west, south, east, north = part.bounds
-    cuts = (
-        shapely.LineString([(west - 1, place.y), (east + 1, place.y)]),
-        shapely.LineString([(place.x, south - 1), (place.x, north + 1)]),
+    roomy = part.contains(middle) and (
+        part.boundary.distance(middle) > 0.6 * circle.length
     )
-    room = []
-    for cut in cuts:
-        pieces = shapely.get_parts(part.intersection(cut))
-        room.append(round(max(p.length for p in pieces if p.distance(place) < 0.01), 1))
-    return place, room
+    return middle if roomy else place
+
+
+def _turn(part) -> float:
+    """Return the turn of a name that runs along a long piece, on the screen [deg]."""
+    corners = shapely.get_coordinates(part.minimum_rotated_rectangle)
+    sides = np.diff(corners[:3], axis=0)
+    across, along = sorted(sides, key=lambda side: float(np.hypot(*side)))
+    if np.hypot(*along) < 1.5 * np.hypot(*across):
+        return 0.0
+    turn = -math.degrees(math.atan2(along[1], along[0]))
+    # From bottom to top where it stands upright, never on its head.
+    return round((turn + 90.0) % 180.0 - 90.0, 1)
+
+
+def _lat_lon(coordinates) -> list[list[float]]:
+    return [[round(lat, 7), round(lon, 7)] for lon, lat in coordinates]
 
 
 def folium_parts(result: Result, views: list[View]) -> tuple[str, str]:

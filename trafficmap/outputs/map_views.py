@@ -16,9 +16,9 @@ if TYPE_CHECKING:
 
     from trafficmap.pipeline import Result
 
-AXLE_LIMITS = (6_000.0, 10_000.0)
-"""Steps between the classes of the heaviest axle [kg]; 6 and 10 t, common advice for
-moist ground, no source."""
+AXLE_LIMITS = (10_000.0, 20_000.0)
+"""Steps between the classes of the heaviest axle [kg]; 10 t is common advice for moist
+ground (common practice, no source), twice that tells carts from the rest (choice)."""
 
 LOAD_DISTANCE_LIMITS = (50.0, 150.0)
 """Steps of load-distance [Mg km/ha]; choice."""
@@ -26,7 +26,7 @@ LOAD_DISTANCE_LIMITS = (50.0, 150.0)
 _STYLE_WORDS = {
     "rip": "rip",
     "probe": "probe first",
-    "dotted": "wait, level, carry only, stop",
+    "dotted": "wait, level ruts, carry, stop",
     "leave": "leave",
     "not-assessed": "not assessed",
     "keep-out": "keep out (K)",
@@ -166,7 +166,7 @@ def _fact_views(result: Result, inside: np.ndarray, area: Areas) -> list[View]:
             "heaviest axle",
             "Heaviest axle that passed",
             np.digitize(axle, (1.0, *AXLE_LIMITS)),
-            (f"under {low}", f"{low} to {high}", f"over {high}"),
+            (f"under {low}", f"{low.split()[0]} to {high}", f"over {high}"),
         )
     if "load_distance" in tray:
         told = np.nan_to_num(get_layer(tray, "load_distance"))
@@ -210,9 +210,16 @@ def work_legend(zones: gpd.GeoDataFrame, units: str) -> list[dict[str, str]]:
             for advice, kind in zip(zones["advice"], zones["kind"], strict=True)
         ]
     )
-    area = zones["area"].to_numpy(dtype=float)
+    shown = np.array(words.shown_areas(zones, units), dtype=object)
+    told = dict(_STYLE_WORDS)
+    if (zones["advice"] == "manage").any():
+        told["leave"] = "leave, manage"
     return [
-        _row(f"zone {style}", text, area[drawn == style], units)
-        for style, text in _STYLE_WORDS.items()
+        {
+            "swatch": f"zone {style}",
+            "text": text,
+            "area": words.added(*shown[drawn == style]),
+        }
+        for style, text in told.items()
         if (drawn == style).any()
     ]

@@ -4,9 +4,11 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass
+from functools import lru_cache
 
 import numpy as np
 
+from trafficmap.core.grid import FieldGrid
 from trafficmap.outputs import png
 from trafficmap.outputs.inks import DARK, LIGHT
 
@@ -55,7 +57,7 @@ RISK = Ramp(
 def picture(
     classes: np.ndarray,
     *,
-    grid,
+    grid: FieldGrid,
     ramp: Ramp,
     dots: np.ndarray | None = None,
 ) -> Picture:
@@ -78,13 +80,13 @@ def picture(
     pattern = _pattern(classes.shape)
     # The number of a pixel says class, doubt and place in the pattern at once, so
     # that only the palette has to change for the dark page and for print.
-    number = (classes.astype(np.int64) * 2 + marked) * _PATTERNS + pattern
+    number = (classes * np.uint8(2) + marked) * np.uint8(_PATTERNS) + pattern
     alpha = [_alpha(k, ramp) for k in range((n + 1) * 2 * _PATTERNS)]
     palettes = {
         theme: [_ink(k, ramp, theme) for k in range((n + 1) * 2 * _PATTERNS)]
         for theme in ("light", "dark", "print")
     }
-    file = png.palette_png(number.astype(np.uint8), palettes["light"], alpha)
+    file = png.palette_png(number, palettes["light"], alpha)
     return Picture(
         letters=png.base64_text(file),
         palettes={
@@ -95,8 +97,21 @@ def picture(
     )
 
 
-def to_web(classes: np.ndarray, grid) -> tuple[np.ndarray, tuple]:
+def to_web(
+    classes: np.ndarray, grid: FieldGrid
+) -> tuple[np.ndarray, tuple[float, float, float, float]]:
     """Return classes on web Mercator by the nearest cell, and the degrees it spans."""
+    nearest, bounds = _nearest_cell(grid)
+    padded = np.append(np.asarray(classes, dtype=np.uint8).ravel(), np.uint8(0))
+    return padded[nearest], bounds
+
+
+# Every picture of a page shows the same grid.
+@lru_cache(maxsize=2)
+def _nearest_cell(
+    grid: FieldGrid,
+) -> tuple[np.ndarray, tuple[float, float, float, float]]:
+    """Return the cell under each pixel, one past the last where there is none."""
     from rasterio.crs import CRS
     from rasterio.transform import Affine
     from rasterio.warp import Resampling, reproject, transform_bounds
@@ -110,38 +125,47 @@ def to_web(classes: np.ndarray, grid) -> tuple[np.ndarray, tuple]:
     width = math.ceil((east - west) / pixel)
     height = math.ceil((north - south) / pixel)
     transform = Affine(pixel, 0.0, west, 0.0, -pixel, north)
-    out = np.zeros((height, width), dtype=np.uint8)
+    nearest = np.full((height, width), grid.size, dtype=np.int32)
     reproject(
-        np.ascontiguousarray(classes, dtype=np.uint8),
-        out,
+        np.arange(grid.size, dtype=np.int32).reshape(grid.shape),
+        nearest,
         src_transform=Affine(*grid.transform),
         src_crs=here,
         dst_transform=transform,
         dst_crs=web,
+        dst_nodata=grid.size,
         resampling=Resampling.nearest,
         num_threads=1,
     )
+    nearest.setflags(write=False)
     east, south = west + pixel * width, north - pixel * height
     west, south, east, north = transform_bounds(
         web, CRS.from_epsg(4326), west, south, east, north, densify_pts=21
     )
-    return out, (round(south, 8), round(west, 8), round(north, 8), round(east, 8))
+    return nearest, (
+        round(south, 8),
+        round(west, 8),
+        round(north, 8),
+        round(east, 8),
+    )
 
 
+@lru_cache(maxsize=2)
 def _pattern(shape: tuple[int, int]) -> np.ndarray:
     """Return the place of each pixel in the pattern: plain, dot, line or crossing."""
     # About 80 strokes over the longer side read well on a desk and on paper.
     period = max(6, round(max(shape) / 80))
-    row, col = np.indices(shape)
+    row, col = np.ogrid[: shape[0], : shape[1]]
     thick = max(1, round(period / 10))
     falling = (row + col) % period < thick
     rising = (row - col) % period < thick
     half = period // 2
     dot = ((row + half) % period < thick + 1) & ((col + half) % period < thick + 1)
-    out = np.full(shape, _PLAIN, dtype=np.int64)
+    out = np.full(shape, _PLAIN, dtype=np.uint8)
     out[rising] = _CROSS
     out[falling] = _LINE
     out[dot] = _DOT
+    out.setflags(write=False)
     return out
 
 

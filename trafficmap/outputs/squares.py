@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from itertools import pairwise
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
@@ -130,20 +131,17 @@ def _visits(result: Result, of_cell: np.ndarray, n: int) -> list[list]:
     _, first = np.unique(pair, return_index=True)
     chosen = order[first]
     water = _water(result, cell[chosen], time[chosen])
-    by_square = np.split(
-        np.arange(chosen.size),
-        np.searchsorted(place[chosen], np.arange(1, n)),
-    )
-    for square, members in enumerate(by_square):
-        heavy = members[np.argsort(-mass[chosen[members]], kind="stable")][:MAX_PASSES]
-        told = sorted(
-            heavy, key=lambda k: (np.nan_to_num(time[chosen[k]]), row[chosen[k]])
-        )
-        out[square] = [
-            [int(row[chosen[k]]), round(float(mass[chosen[k]]) / 100), int(water[k])]
-            for k in told
-        ]
-    return out
+    place, row, mass = place[chosen], row[chosen], mass[chosen]
+    time = np.nan_to_num(time[chosen])
+    # The heaviest passes of each square, then in order of time.
+    order = np.lexsort((-mass, place))
+    rank = np.arange(order.size) - np.searchsorted(place[order], place[order])
+    kept = order[rank < MAX_PASSES]
+    kept = kept[np.lexsort((row[kept], time[kept], place[kept]))]
+    tenths = np.array([round(value / 100) for value in mass[kept].tolist()], dtype=int)
+    told = np.column_stack([row[kept], tenths, water[kept]]).tolist()
+    bounds = np.searchsorted(place[kept], np.arange(n + 1)).tolist()
+    return [told[begin:end] for begin, end in pairwise(bounds)]
 
 
 def _axle_masses(paths) -> np.ndarray:

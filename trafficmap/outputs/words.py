@@ -4,17 +4,21 @@ from __future__ import annotations
 
 import datetime as dt
 import math
+import re
 from typing import TYPE_CHECKING
 from zoneinfo import ZoneInfo
 
 import numpy as np
 
 from trafficmap.core.units import from_si
+from trafficmap.plan.cautions import field_cautions
 
 if TYPE_CHECKING:
     from collections.abc import Iterable
 
     import geopandas as gpd
+
+    from trafficmap.field.model import Field
 
 WORK_DOTTED = ("wait", "level ruts only", "carry only", "stop")
 """Advice that stops short of deep work: drawn dotted, the word printed."""
@@ -84,6 +88,60 @@ def area_number(area: float, units: str) -> str:
     if units == "us":
         return f"{from_si(area, 'ac'):,.1f}"
     return f"{from_si(area, 'ha'):,.2f}"
+
+
+def shown_areas(zones: gpd.GeoDataFrame, units: str) -> list[str]:
+    """Return the area of each zone as a person reads it, so that every sum agrees.
+
+    The field is rounded first, then shared out among the kinds of advice, and each of
+    those among its zones, by the largest remainder: rows add up to the legend, and the
+    legend to the field.
+    """
+    if not len(zones):
+        return []
+    unit, scale = ("ac", 10) if units == "us" else ("ha", 100)
+    exact = from_si(zones["area"].to_numpy(dtype=float), unit) * scale
+    keys = [
+        (zone_style(advice, kind), advice, depth if is_rip(advice) else 0.0)
+        for advice, kind, depth in zip(
+            zones["advice"], zones["kind"], zones["depth"], strict=True
+        )
+    ]
+    groups = list(dict.fromkeys(keys))
+    member = np.array([groups.index(key) for key in keys])
+    sums = np.bincount(member, weights=exact, minlength=len(groups))
+    whole = _shared_out(half_up(float(exact.sum())), sums)
+    shown = np.zeros(len(zones), dtype=np.int64)
+    for k, total in enumerate(whole):
+        shown[member == k] = _shared_out(int(total), exact[member == k])
+    digits = 1 if units == "us" else 2
+    return [f"{value / scale:,.{digits}f}" for value in shown]
+
+
+def added(*areas: str) -> str:
+    """Return the sum of areas written by `shown_areas`.
+
+    Examples
+    --------
+    >>> added("1,202.4", "0.3"), added("2.25", "0.10")
+    ('1,202.7', '2.35')
+    """
+    digits = max((len(area.partition(".")[2]) for area in areas), default=1)
+    total = sum(float(area.replace(",", "")) for area in areas)
+    return f"{total:,.{digits}f}"
+
+
+def _shared_out(total: int, exact: np.ndarray) -> np.ndarray:
+    """Return whole numbers near `exact` that add up to `total`."""
+    out = np.floor(exact).astype(np.int64)
+    left = total - int(out.sum())
+    # Rounding of the sum may ask for one less than the floors hold, or more than one
+    # each; both stay within one of `exact`.
+    order = np.argsort(-(exact - out), kind="stable")
+    out[order[: max(left, 0)]] += 1
+    if left < 0:
+        out[order[left:]] -= 1
+    return out
 
 
 def area_unit(units: str) -> str:
@@ -158,6 +216,33 @@ def money_range(low: float, high: float, currency: str) -> str:
     return f"{half_up(low):,} to {half_up(high):,} {currency}".strip()
 
 
+def whole_range(low: float, high: float) -> str:
+    """Return two numbers as "4 to 9", or as one where they read the same.
+
+    Examples
+    --------
+    >>> whole_range(3.6, 9.2), whole_range(2.1, 2.4), whole_range(0.2, 0.4)
+    ('4 to 9', '2', 'under 1')
+    """
+    first, last = half_up(low), half_up(high)
+    if last < 1:
+        return "under 1"
+    return f"{first:,}" if first == last else f"{first:,} to {last:,}"
+
+
+def hours_range(low: float, high: float) -> str:
+    """Return two times [s] as minutes, or as hours where they are long.
+
+    Examples
+    --------
+    >>> hours_range(891.0, 1456.0), hours_range(5000.0, 9000.0)
+    ('15 to 24 min', '1.4 to 2.5 hours')
+    """
+    if high < 5400:
+        return f"{whole_range(low / 60, high / 60)} min"
+    return f"{low / 3600:.1f} to {high / 3600:.1f} hours"
+
+
 def time_words(seconds: float, time_zone: str | None) -> str:
     """Return seconds since 1970 UTC as "Tue 14 Oct, 15:20" on the farm's clock.
 
@@ -184,15 +269,46 @@ def date_words(day: dt.date) -> str:
 def as_sentence(text: str) -> str:
     """Return a reason as a sentence: capital first, full stop last.
 
+    Row numbers of the decision table stay in the files, where they can be looked up.
+
     Examples
     --------
-    >>> as_sentence("a buried line runs here"), as_sentence("")
-    ('A buried line runs here.', '')
+    >>> as_sentence("a buried line runs here"), as_sentence(""), as_sentence("so (D21)")
+    ('A buried line runs here.', '', 'So.')
     """
-    text = str(text).strip()
+    text = re.sub(r" \(D\d+\)", "", str(text)).strip()
     if not text:
         return ""
-    return text[0].upper() + text[1:] + ("" if text.endswith(".") else ".")
+    return first_up(text) + ("" if text.endswith(".") else ".")
+
+
+def first_up(text: str) -> str:
+    """Return text with a capital first; names of files and machines stay as they are.
+
+    Examples
+    --------
+    >>> first_up("in 4 zones"), first_up("cart.csv: has gaps"), first_up("")
+    ('In 4 zones', 'cart.csv: has gaps', '')
+    """
+    head = text.partition(" ")[0]
+    named = any(mark in head for mark in ".:_/")
+    return text if named or not text else text[0].upper() + text[1:]
+
+
+def about_field(field: Field) -> list[str]:
+    """Return what is known of buried lines and tile in this field, as cautions."""
+    said = field_cautions(field)
+    if field.utilities == "located":
+        said.insert(
+            0,
+            "Buried lines were said to be located in this field. Look for the marks "
+            "before the tool goes in; a ticket runs out.",
+        )
+    if field.tile.state == "known" and field.tile.cover is not None:
+        cover = depth_words(field.tile.cover, field.units)
+        other = other_depth_words(field.tile.cover, field.units)
+        said.append(f"Tile was said to lie under {cover} ({other}) of soil here.")
+    return said
 
 
 def half_up(value: float) -> int:
@@ -260,43 +376,56 @@ def sentence_of_the_day(
     """
     if not len(zones):
         return "No zones were drawn: the boundary or the tracks are missing."
-    total = float(zones["area"].sum())
+    unit = area_unit(units)
+    shown = np.array(shown_areas(zones, units), dtype=object)
+    style = np.array(
+        [zone_style(*pair) for pair in zip(zones["advice"], zones["kind"], strict=True)]
+    )
+
+    def sum_of(chosen: np.ndarray) -> str:
+        return added(*shown[chosen], area_number(0.0, units))
+
+    total = sum_of(np.ones(len(zones), dtype=bool))
     parts = []
-    quiet = sum(_area_of(zones, ("leave", "keep-out", "strip")))
-    blank = sum(_area_of(zones, ("not-assessed",)))
+    quiet = sum_of(np.isin(style, ("leave", "keep-out", "strip")))
+    blank = sum_of(style == "not-assessed")
     # What a person would read as 0.0 is not worth a sentence.
-    if area_number(quiet, units).strip("0.,"):
-        parts.append(
-            f"Leave {area_number(quiet, units)} of {area_words(total, units)}."
-        )
-        if area_number(blank, units).strip("0.,"):
-            parts.append(f"Not assessed: {area_words(blank, units)}.")
-    elif blank > 0:
-        share = f"{area_number(blank, units)} of {area_words(total, units)}"
-        parts.append(f"Not assessed: {share}.")
+    if quiet.strip("0.,"):
+        besides = [
+            told
+            for name, told in (("keep-out", "keep-outs"), ("strip", "check strips"))
+            if (style == name).any()
+        ]
+        tail = f", {' and '.join(besides)} among them" if besides else ""
+        parts.append(f"Leave {quiet} of {total} {unit}{tail}.")
+        if blank.strip("0.,"):
+            parts.append(f"Not assessed: {blank} {unit}.")
+    elif (style == "not-assessed").any():
+        parts.append(f"Not assessed: {blank} of {total} {unit}.")
     else:
-        parts.append(f"{area_words(total, units).capitalize()} in all.")
-    ripped = zones[is_ripped(zones)]
+        parts.append(f"{total} {unit} in all.")
+    ripped = is_ripped(zones)
+    depth = zones["depth"].to_numpy(dtype=float)
     depths = [
-        f"{area_words(float(rows['area'].sum()), units)} "
-        f"at {depth_words(float(depth), units)}"
-        for depth, rows in ripped.groupby("depth", sort=True)
+        f"{sum_of(ripped & (depth == tip))} {unit} at {depth_words(float(tip), units)}"
+        for tip in np.unique(depth[ripped])
     ]
     if depths:
         parts.append(f"Rip {' and '.join(depths)}.")
     for advice in WORK_DOTTED:
-        given = [str(text).startswith(advice) for text in zones["advice"]]
-        if any(given):
-            area = area_words(float(zones["area"][given].sum()), units)
-            parts.append(f"{advice.capitalize()} on {area}.")
+        given = np.array([str(text).startswith(advice) for text in zones["advice"]])
+        if given.any():
+            parts.append(f"{advice.capitalize()} on {sum_of(given)} {unit}.")
     places, in_zones = probe_places(stops)
     if places:
         told = f"{places} place{'s' if places != 1 else ''}"
         where = f" in {in_zones} zones" if in_zones > 1 else ""
-        parts.append(f"Probe {told}{where}.")
-        if not len(ripped):
+        ground = sum_of(style == "probe")
+        on = f", {ground} {unit}" if ground.strip("0.,") else ""
+        parts.append(f"Probe {told}{where}{on}.")
+        if not ripped.any():
             parts.append("Rip nothing before they are dug.")
-    elif not len(ripped):
+    elif not ripped.any():
         parts.append("Rip nothing.")
     return " ".join(parts)
 
@@ -314,15 +443,6 @@ def how_sure(class_limits: Iterable[float], undecided: Iterable[float]) -> list[
     """Return the sentences on how far the numbers can be trusted."""
     numbers = [100 * value for value in (*class_limits, *undecided)]
     return [sentence.format(*numbers) for sentence in HOW_SURE]
-
-
-def _area_of(zones: gpd.GeoDataFrame, styles: tuple[str, ...]) -> list[float]:
-    pairs = zip(zones["advice"], zones["kind"], zones["area"], strict=True)
-    return [
-        float(area)
-        for advice, kind, area in pairs
-        if zone_style(advice, kind) in styles
-    ]
 
 
 _DAYS = ("Mon", "Tue", "Wed", "Thu", "Fri", "Sat", "Sun")

@@ -33,8 +33,8 @@ CAUTIONS = (
 """Every caution, in the order they are printed."""
 
 
-def cautions(field: Field) -> list[str]:
-    """Return the cautions, those that concern this field first.
+def field_cautions(field: Field) -> list[str]:
+    """Return the cautions that concern this field alone; empty where none does.
 
     Parameters
     ----------
@@ -49,4 +49,14 @@ def cautions(field: Field) -> list[str]:
         first.append("How deep the tile lies is not known in this field.")
     if field.invented:
         first.append("This field is invented, for trying out only.")
-    return [*first, *CAUTIONS]
+    return first
+
+
+def cautions(field: Field) -> list[str]:
+    """Return every caution, those that concern this field first.
+
+    Parameters
+    ----------
+    field : Field
+    """
+    return [*field_cautions(field), *CAUTIONS]

@@ -14,6 +14,8 @@ from trafficmap.traffic._path_kernels import grown
 PIECE = 16
 # A smaller share of a cell than this is rounding.
 TINY = 1e-12
+# Sample points of a cell, one bit each.
+SAMPLES = 64
 
 
 @njit(cache=True)
@@ -270,22 +272,22 @@ def sample_union(
     half,
     rows,
     cols,
-    width_cells,
     wanted,
-    sample_x,
-    sample_y,
+    lattice,
     hit,
     hits,
 ):
     """Mark which sample points of the `wanted` cells the wheels ran over.
 
-    `hit` takes one bit a sample point and `hits` the hits of all pieces added up. A
-    point is in a piece by the even-odd rule, which holds for crossed pieces as well;
-    pieces that share an edge never both take a point on it.
+    A cell has one sample on each of `SAMPLES` even lines, whichever way the lines run:
+    ``lattice[1, k]`` is how far east it lies on line k from the north, and
+    ``lattice[0, k]`` how far south on line k from the west. `hit` takes one bit a
+    sample point and `hits` the hits of all pieces added up.
     """
-    buffer, low, high, moved, cells, shares = lay_space(width_cells)
     quad = np.empty((4, 2))
     piece = np.empty((4, 2))
+    edges = np.empty((4, 4))
+    cuts = np.empty(4)
     for run in range(runs.shape[0]):
         w = runs[run, 0]
         for p in range(runs[run, 1], runs[run, 2]):
@@ -294,34 +296,61 @@ def sample_union(
                 n = pieces(quad)
                 for m in range(n):
                     cut_piece(quad, m / n, (m + 1) / n, piece)
-                    if off_grid(piece, rows, cols):
-                        continue
-                    found, _ = lay_piece(
-                        piece, rows, cols, buffer, low, high, moved, cells, shares
-                    )
-                    for f in range(found):
-                        if wanted[cells[f]]:
-                            mark_samples(
-                                piece, cells[f], cols, sample_x, sample_y, hit, hits
-                            )
+                    if not off_grid(piece, rows, cols):
+                        mark_samples(
+                            piece, rows, cols, wanted, lattice, hit, hits, edges, cuts
+                        )
 
 
 @njit(cache=True)
-def mark_samples(piece, target, cols, sample_x, sample_y, hit, hits):
-    """Mark the sample points of one cell that lie in `piece`."""
-    col, row = target % cols, target // cols
-    for s in range(sample_x.size):
-        px, py = col + sample_x[s], row + sample_y[s]
-        inside = False
+def mark_samples(piece, rows, cols, wanted, lattice, hit, hits, edges, cuts):
+    """Mark the sample points that lie in `piece`, line by line of samples.
+
+    A point is in the piece by the even-odd rule, which holds for crossed pieces as
+    well; pieces that share an edge never both take a point on it, but for rounding.
+    """
+    west, east = piece[:, 0].min(), piece[:, 0].max()
+    north, south = piece[:, 1].min(), piece[:, 1].max()
+    # Lines along the longer side: fewer of them, each with many samples.
+    if south - north <= east - west:
+        axis, low, high = 1, north, south
+        lines, across, line_stride, stride = rows, cols, cols, 1
+    else:
+        axis, low, high = 0, west, east
+        lines, across, line_stride, stride = cols, rows, 1, cols
+    for k in range(4):
+        # Always from the lower end, so that two pieces agree on a shared edge.
+        a, b = k, (k + 1) % 4
+        if piece[a, axis] > piece[b, axis]:
+            a, b = b, a
+        edges[k, 0], edges[k, 1] = piece[a, axis], piece[a, 1 - axis]
+        edges[k, 2], edges[k, 3] = piece[b, axis], piece[b, 1 - axis]
+    first = max(0, math.floor(low * SAMPLES))
+    last = min(lines * SAMPLES - 1, math.ceil(high * SAMPLES))
+    for line in range(first, last + 1):
+        at = (line + 0.5) / SAMPLES
+        found = 0
         for k in range(4):
-            n = (k + 1) % 4
-            # Always from the upper end, so that two pieces agree on a shared edge.
-            if piece[k, 1] <= piece[n, 1]:
-                ax, ay, bx, by = piece[k, 0], piece[k, 1], piece[n, 0], piece[n, 1]
-            else:
-                ax, ay, bx, by = piece[n, 0], piece[n, 1], piece[k, 0], piece[k, 1]
-            if ay <= py < by and px < ax + (py - ay) * (bx - ax) / (by - ay):
-                inside = not inside
-        if inside:
-            hit[target] |= np.uint64(1) << np.uint64(s)
-            hits[target] += 1
+            if edges[k, 0] <= at < edges[k, 2]:
+                share = (at - edges[k, 0]) / (edges[k, 2] - edges[k, 0])
+                cut = edges[k, 1] + share * (edges[k, 3] - edges[k, 1])
+                place = found
+                while place > 0 and cuts[place - 1] > cut:
+                    cuts[place] = cuts[place - 1]
+                    place -= 1
+                cuts[place] = cut
+                found += 1
+        number = line % SAMPLES
+        offset = lattice[axis, number]
+        if axis == 0:
+            number = int(offset * SAMPLES)
+        bit = np.uint64(1) << np.uint64(number)
+        start = line // SAMPLES * line_stride
+        for pair in range(0, found, 2):
+            begin = max(0, math.ceil(cuts[pair] - offset))
+            end = min(across, math.ceil(cuts[pair + 1] - offset))
+            for place in range(begin, end):
+                target = start + place * stride
+                if wanted[target]:
+                    hit[target] |= bit
+                    hits[target] += 1

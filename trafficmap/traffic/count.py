@@ -11,7 +11,7 @@ from trafficmap.core.errors import GridMismatchError
 from trafficmap.core.layers import layer_spec, put_layer
 from trafficmap.core.notes import Note
 from trafficmap.traffic._count_kernels import count_cells, join_cover
-from trafficmap.traffic._strip_kernels import sample_union
+from trafficmap.traffic._strip_kernels import SAMPLES, sample_union
 from trafficmap.traffic.cover import WheelTable, wheel_runs
 from trafficmap.traffic.stations import DEFAULTS, ready_stations
 
@@ -28,11 +28,10 @@ WHEEL_MASS_LIMITS = (3000.0, 5000.0)
 operations (Augustin, Kuhwald, Brunotte & Duttmann 2020, Agriculture 10 (authors from
 memory); area with more than five passes, wheel loads over 3 Mg and over 5 Mg)."""
 
-SAMPLES = 64
 # A rank-1 lattice: along both axes the points lie 1/64 of a cell apart, so strips that
-# run along the grid, as rows often do, are sampled as finely as any other.
-_SAMPLE_X = (np.arange(SAMPLES) + 0.5) / SAMPLES
-_SAMPLE_Y = (np.arange(SAMPLES) * 19 % SAMPLES + 0.5) / SAMPLES
+# run along the grid, as rows often do, are sampled as finely as any other. 19 and 27
+# undo each other: 19 x 27 = 8 x 64 + 1.
+_LATTICE = (np.outer((19, 27), np.arange(SAMPLES)) % SAMPLES + 0.5) / SAMPLES
 
 
 def count(
@@ -149,10 +148,8 @@ def _run_over(events, paths, grid, settings) -> np.ndarray:
         wheels.half,
         grid.rows,
         grid.cols,
-        wheels.cells_wide,
         np.diff(events.cell_start) > 1,
-        _SAMPLE_X,
-        _SAMPLE_Y,
+        _LATTICE,
         hit,
         hits,
     )

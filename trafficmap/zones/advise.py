@@ -64,7 +64,7 @@ def decide_units(
         for row in table.to_dict("records")
     ]
     advices = [
-        _advice(row, given, settings)
+        _advice(row, given, settings, logged=bool(field.logs))
         for row, given in zip(table.to_dict("records"), inputs, strict=True)
     ]
     kinds = table["kind"].tolist()
@@ -197,8 +197,13 @@ def pair_end_rows(ends: Advice, bodies: list[Advice]) -> Advice:
     return ends
 
 
-def _advice(row: dict, given: UnitInputs, settings: ZoneSettings) -> Advice:
+def _advice(
+    row: dict, given: UnitInputs, settings: ZoneSettings, *, logged: bool
+) -> Advice:
     """Return the advice of one unit; the rest and keep-outs have theirs by kind."""
+    if row["unit"] == REST and row["run_over"] == 0.0 and not logged:
+        reason = "no log is given, so nobody knows what drove here"
+        return Advice("not assessed", "D22", reason, 3)
     if row["unit"] == REST:
         return Advice("leave", "D1", _rest_reason(row), 3, further=_rest_further(row))
     if row["kind"] == "keep_out":

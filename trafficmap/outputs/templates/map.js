@@ -8,6 +8,7 @@
   const zones = data.zones.length ? geo_json_zones : null;
   const labels = L.layerGroup();
   const stops = L.layerGroup();
+  const leaders = L.layerGroup();
   const spot = L.layerGroup().addTo(map);
   const memory = { facts: null, risk: null };
   let group = null;
@@ -67,12 +68,13 @@
   const show = (wanted, key) => {
     group = wanted;
     for (const name in overlays) map.removeLayer(overlays[name].image);
-    for (const layer of [zones, labels, stops]) if (layer) map.removeLayer(layer);
+    for (const layer of [zones, labels, stops, leaders]) if (layer) map.removeLayer(layer);
     if (group === "work") {
       shown = "work";
       zones.addTo(map);
       labels.addTo(map);
       stops.addTo(map);
+      leaders.addTo(map);
       sharpen();
       fitLabels();
     } else {
@@ -96,19 +98,23 @@
       group === "work" ? "Work, zone by zone" : overlays[shown].title;
   };
 
-  // --- names in the zones, dropped where they do not fit ---
+  // --- names in the zones: level, along the zone, or beside it with a line ---
   const named = [];
   data.zones.forEach((zone, k) => {
-    const text = el("div");
-    text.append(el("b", zone.label));
-    if (zone.other) text.append(zone.other);
-    const label = L.tooltip({
-      permanent: true, direction: "center", className: "label " + zone.style,
-      interactive: false, opacity: 1,
-    }).setLatLng(zone.at).setContent(text);
-    labels.addLayer(label);
-    named.push({ label, k });
+    for (const place of zone.names) {
+      const text = el("div");
+      text.append(el("b", zone.label));
+      if (zone.other) text.append(el("span", zone.other, "other"));
+      const label = L.tooltip({
+        permanent: true, direction: "center", className: "label " + zone.style,
+        interactive: false, opacity: 1,
+      }).setLatLng(place.at).setContent(text);
+      labels.addLayer(label);
+      named.push({ label, text, k, place, rank: zone.rank, style: zone.style });
+    }
   });
+  const area = (k) => Number(data.zones[k].area_number.replace(/,/g, ""));
+  named.sort((a, b) => a.rank - b.rank || area(b.k) - area(a.k));
   const shapes = {};
   if (zones)
     zones.eachLayer((layer) => {
@@ -119,32 +125,149 @@
         whyZone(k);
       });
     });
-  const fitLabels = () => {
-    const taken = [];
-    const scale = metresAPixel();
-    for (const { label, k } of [...named].sort((a, b) => area(b.k) - area(a.k))) {
-      const node = label.getElement();
-      if (!node) continue;
-      const room = data.zones[k].room.map((side) => side / scale);
-      let fits = false;
-      for (const small of [false, true]) {
-        node.classList.toggle("small-label", small);
-        const width = node.offsetWidth;
-        const height = node.offsetHeight;
-        const place = map.latLngToLayerPoint(label.getLatLng());
-        const box = [place.x - width / 2, place.y - height / 2, place.x + width / 2, place.y + height / 2];
-        fits = width < room[0] && height < room[1] &&
-          !taken.some((b) => box[0] < b[2] && b[0] < box[2] && box[1] < b[3] && b[1] < box[3]);
-        if (fits) {
-          taken.push(box);
-          break;
-        }
+
+  const ringsOf = (rings) => (Array.isArray(rings[0]) ? rings.flatMap(ringsOf) : [rings]);
+  const toPixels = (ring) => ring.map((at) => map.latLngToLayerPoint(at));
+  const isInside = (rings, x, y) => {
+    let inside = false;
+    for (const ring of rings)
+      for (let i = 0, j = ring.length - 1; i < ring.length; j = i++) {
+        const a = ring[i];
+        const b = ring[j];
+        if (a.y > y !== b.y > y && x < ((b.x - a.x) * (y - a.y)) / (b.y - a.y) + a.x)
+          inside = !inside;
       }
-      label.update();
-      node.style.visibility = fits ? "visible" : "hidden";
+    return inside;
+  };
+  // Where the place of a name has gone out of sight, the middle of what is left.
+  const anchorOf = (place, rings, view) => {
+    const at = map.latLngToLayerPoint(place.at);
+    if (view.contains(at)) return at;
+    let best = null;
+    for (const ring of rings) {
+      const seen = L.PolyUtil.clipPolygon(ring, view);
+      if (!seen || seen.length < 3) continue;
+      const box = L.bounds(seen);
+      const middle = box.getCenter();
+      let size = 0;
+      seen.forEach((a, i) => {
+        const b = seen[(i + 1) % seen.length];
+        size += (a.x * b.y - b.x * a.y) / 2;
+      });
+      size = Math.abs(size);
+      if (!isInside([seen], middle.x, middle.y)) size /= 4;
+      if (!best || size > best.size) best = { at: middle, size };
+    }
+    return best ? best.at : null;
+  };
+  const corners = (at, width, height, turn) => {
+    const cos = Math.cos((turn * Math.PI) / 180);
+    const sin = Math.sin((turn * Math.PI) / 180);
+    const out = [];
+    for (const [u, v] of [[-1, -1], [0, -1], [1, -1], [1, 0], [1, 1], [0, 1], [-1, 1], [-1, 0]]) {
+      const x = (u * width) / 2;
+      const y = (v * height) / 2;
+      out.push(L.point(at.x + x * cos - y * sin, at.y + x * sin + y * cos));
+    }
+    return out;
+  };
+  const meets = (a, b) => a.min.x < b.max.x && b.min.x < a.max.x && a.min.y < b.max.y && b.min.y < a.max.y;
+  const SIZES = ["", "plain", "plain small-label"];
+  const fitLabels = () => {
+    leaders.clearLayers();
+    const taken = [];
+    const dots = map.getContainer().classList.contains("no-twins")
+      ? data.stops.filter(([name]) => name) : data.stops;
+    const marks = dots.map(([, lat, lon]) => {
+      const at = map.latLngToLayerPoint([lat, lon]);
+      return L.bounds(at.subtract([7, 7]), at.add([7, 7]));
+    });
+    const size = map.getSize();
+    const view = L.bounds(
+      map.containerPointToLayerPoint([12, 48]),
+      map.containerPointToLayerPoint(size.subtract([12, 48]))
+    );
+    const worked = [];
+    data.zones.forEach((zone, k) => {
+      if (zone.rank > 2) return;
+      const ground = shapes[k].getBounds();
+      worked.push(L.bounds(
+        map.latLngToLayerPoint(ground.getNorthWest()), map.latLngToLayerPoint(ground.getSouthEast())
+      ));
+    });
+    for (const one of named) {
+      const node = one.label.getElement();
+      if (!node) continue;
+      const outline = one.place.ring
+        ? [one.place.ring] : ringsOf(shapes[one.k].getLatLngs());
+      const rings = outline.map(toPixels);
+      const anchor = anchorOf(one.place, rings, view);
+      const put = anchor && (inZone(one, node, rings, anchor, taken, marks) ||
+        onZone(one, node, anchor, taken) || (one.rank < 2 && beside(one, node, anchor, taken, marks, worked, view)));
+      node.style.visibility = put ? "visible" : "hidden";
+      if (!put) continue;
+      one.text.style.transform = put.turn ? "rotate(" + put.turn + "deg)" : "";
+      one.label.setLatLng(map.layerPointToLatLng(put.at));
+      taken.push(put.box);
+      if (put.from) drawLeader(put.from, put.box);
     }
   };
-  const area = (k) => Number(data.zones[k].area_number.replace(/,/g, ""));
+  const dress = (node, name) => {
+    node.classList.remove("plain", "small-label");
+    for (const part of name.split(" ")) if (part) node.classList.add(part);
+    return [node.offsetWidth + 6, node.offsetHeight + 4];
+  };
+  const inZone = (one, node, rings, anchor, taken, marks) => {
+    const turn = one.place.turn;
+    const axis = [Math.cos((turn * Math.PI) / 180), Math.sin((turn * Math.PI) / 180)];
+    for (const [shifts, avoided] of [[[0, 30, -30, 60, -60, 110, -110], [...taken, ...marks]], [[0], taken]])
+      for (const name of SIZES) {
+        const [width, height] = dress(node, name);
+        for (const lean of turn ? [0, turn] : [0])
+          for (const shift of shifts) {
+            const at = L.point(anchor.x + shift * axis[0], anchor.y + shift * axis[1]);
+            const edge = corners(at, width, height, lean);
+            const box = L.bounds(edge);
+            if (edge.every((p) => isInside(rings, p.x, p.y)) && !avoided.some((b) => meets(b, box)))
+              return { at, box, turn: lean };
+          }
+      }
+    return null;
+  };
+  // The letter of a narrow keep-out stands on its line, as on a printed map.
+  const onZone = (one, node, anchor, taken) => {
+    if (one.style !== "keep-out") return null;
+    const [width, height] = dress(node, "plain small-label");
+    const box = L.bounds(corners(anchor, width, height, 0));
+    return taken.some((b) => meets(b, box)) ? null : { at: anchor, box };
+  };
+  const beside = (one, node, anchor, taken, marks, worked, view) => {
+    const [width, height] = dress(node, "plain small-label");
+    let last = null;
+    for (const avoided of [[...taken, ...marks, ...worked], [...taken, ...marks], taken])
+      for (let far = 28; far < 420; far += 14)
+        for (let step = 0; step < 24; step++) {
+          const angle = (step * Math.PI) / 12;
+          const at = L.point(
+            anchor.x + (far + width / 2) * Math.cos(angle), anchor.y + (far + height / 2) * Math.sin(angle)
+          );
+          const box = L.bounds(corners(at, width, height, 0));
+          if (!view.contains(box)) continue;
+          last = last || { at, box, from: anchor };
+          if (!avoided.some((b) => meets(b, box))) return { at, box, from: anchor };
+        }
+    // A depth is never left out, even where it lies over something else.
+    return one.rank === 0 ? last || { at: anchor, box: L.bounds(corners(anchor, width, height, 0)) } : null;
+  };
+  const drawLeader = (from, box) => {
+    const to = L.point(
+      Math.min(Math.max(from.x, box.min.x), box.max.x), Math.min(Math.max(from.y, box.min.y), box.max.y)
+    );
+    const ends = [from, to].map((p) => map.layerPointToLatLng(p));
+    for (const className of ["leader casing-line", "leader"])
+      leaders.addLayer(L.polyline(ends, { className, interactive: false }));
+    leaders.addLayer(L.circleMarker(ends[0], { className: "leader-end", radius: 3, interactive: false }));
+  };
   for (const [name, lat, lon] of data.stops) {
     const icon = L.divIcon({ className: "stop" + (name ? "" : " twin"), iconSize: null, html: el("span", name) });
     stops.addLayer(L.marker([lat, lon], { icon, interactive: false, keyboard: false }));
@@ -290,7 +413,8 @@
     if (event.key === "Enter" && event.target === map.getContainer() && group !== "work")
       whyCell(map.getCenter());
   });
-  map.on("zoomend", () => { sharpen(); if (group === "work") fitLabels(); });
+  map.on("zoomend", sharpen);
+  map.on("moveend", () => { if (group === "work") fitLabels(); });
   const night = document.getElementById("theme");
   const nameNight = () => { night.textContent = theme(false) === "dark" ? "Day" : "Night"; };
   night.addEventListener("click", () => {
