@@ -234,7 +234,7 @@ def test_a_traffic_map_without_zones_opens(open_map, tmp_path):
     opened = open_map(path)
     assert opened.page.locator("[data-group]").count() == 1
     opened.page.mouse.click(450, 450)
-    assert "Passes, most" in opened.page.inner_text("#why")
+    assert "Passes over one spot" in opened.page.inner_text("#why")
     assert opened.said == []
 
 

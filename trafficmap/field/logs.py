@@ -41,8 +41,8 @@ _SAME_TIME = 30.0
 _CLOCK_ERROR = 5.0
 """A clock this far from UTC spoils the pairing of two machines [s]; choice."""
 
-_SAID_BY_CLOCK = ("log.no_clock", "log.no_epoch", "log.clock_unset")
-_MORE_EXACT = ("log.no_date", "log.two_epochs", "iso.clock_unset")
+_SAID_BY_CLOCK = ("log.no_clock", "log.no_epoch")
+_MORE_EXACT = ("log.no_date", "log.two_epochs", "log.clock_unset", "iso.clock_unset")
 
 
 @dataclass(frozen=True, eq=False)
@@ -223,8 +223,16 @@ def _clock_notes(log: NamedLog, notes: list[Note]) -> list[Note]:
     """Return notes on the clock, in the reader's words where those say more."""
     exact = [note for note in log.raw.notes if note.code in _MORE_EXACT]
     if exact and any(note.code == "clock.epoch_missing" for note in notes):
-        return [replace(note, severity="stop") for note in exact]
+        return [_named(note, log.name) for note in exact]
     return notes
+
+
+def _named(note: Note, name: str) -> Note:
+    """Return a reader's note on the clock as a gap, with the log it is of."""
+    if note.where:
+        return replace(note, severity="stop")
+    sentence = f"{name}: {note.sentence}"
+    return replace(note, severity="stop", sentence=sentence, where=name)
 
 
 def _ahead(log: NamedLog) -> Note:

@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import errno
 import os
+import shutil
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager
 from pathlib import Path
@@ -15,6 +16,12 @@ from pathlib import Path
 from trafficmap.core.errors import OutputError
 
 PART_SUFFIX = ".part"
+
+_WRITERS = ("pyogrio", "rasterio")
+_WRITE_WORDS = ("write", "space", "disk", "i/o", "create")
+_NO_ROOM = 2**20
+"""A disk with less room than this is called full [bytes]; choice."""
+
 _calls = 0
 
 
@@ -60,6 +67,13 @@ def write_with(path: Path, writer: Callable[[Path], object]) -> Path:
             _force(part)
             _fault_point()
             part.replace(path)
+        except Exception as error:
+            # Looked at before the part goes: a library hides the system's own words.
+            full = _is_full(path.parent) and not isinstance(error, OSError)
+            part.unlink(missing_ok=True)
+            if full:
+                raise OSError(errno.ENOSPC, os.strerror(errno.ENOSPC)) from error
+            raise
         except BaseException:
             part.unlink(missing_ok=True)
             raise
@@ -93,9 +107,18 @@ def refusing(path: Path) -> Iterator[None]:
     except Exception as error:
         # GDAL's own errors share no base; only a failed write can raise in here.
         text = str(error).lower()
-        if any(word in text for word in ("write", "space", "disk", "i/o", "create")):
+        theirs = type(error).__module__.partition(".")[0] in _WRITERS
+        if theirs or any(word in text for word in _WRITE_WORDS):
             raise OutputError(*_sentence(Path(path), error)) from error
         raise
+
+
+def _is_full(folder: Path) -> bool:
+    """Return whether the disk of a folder has no room for a file."""
+    try:
+        return shutil.disk_usage(folder).free < _NO_ROOM
+    except OSError:
+        return False
 
 
 def _sentence(path: Path, error: Exception) -> tuple[str, str]:

@@ -181,8 +181,9 @@ def finished(
     if wrong.any() and wrong.sum() * 2 > np.isfinite(seconds).sum():
         sentence = (
             f"clock column {column!r}: says years before {limits.FIRST_YEAR} or after "
-            "2100, so it was never set; soil moisture and pairing with other machines "
-            "cannot be used."
+            "2100, so it was never set. The traffic map is made; soil water at each "
+            "pass and loads between machines are not known until you add "
+            "clock_offset_s = ... (seconds to add) to its [[log]]."
         )
         notes.append(Note("log.clock_unset", "check", sentence))
         kind = "no_epoch"

@@ -5,6 +5,7 @@ from __future__ import annotations
 import math
 import types
 import typing
+from functools import lru_cache
 from typing import Any
 
 import msgspec
@@ -47,7 +48,7 @@ def known_keys(value: Any, kind: type, *, path: str) -> dict:
     if not isinstance(value, dict):
         msg = f"{path}: got {value!r}, need a table of keys."
         raise SettingsError(msg, f"write it as [{path}] with its keys below")
-    fields = {f.encode_name: f for f in msgspec.structs.fields(kind)}
+    fields = _fields(kind)
     out: dict[str, Any] = {}
     for key, item in value.items():
         name, item = own_unit(key, item, fields, path=path)
@@ -56,6 +57,12 @@ def known_keys(value: Any, kind: type, *, path: str) -> dict:
             raise SettingsError(msg, "keep one of them")
         out[name] = _inner(item, fields[name].type, f"{path}.{name}")
     return out
+
+
+@lru_cache
+def _fields(kind: type) -> dict[str, Any]:
+    """Return the fields of a Struct by their key; slow to look up, so once a kind."""
+    return {f.encode_name: f for f in msgspec.structs.fields(kind)}
 
 
 def own_unit(key: str, value: Any, names, *, path: str) -> tuple[str, Any]:

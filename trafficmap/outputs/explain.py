@@ -28,8 +28,9 @@ FORMULAS = (
      "al. (1998), FAO Irrigation and Drainage Paper 56"),
     ("strength of the soil", "precompression stress rising with suction, spread "
      "lognormal; see docs/theory"),
-    ("chance of damage", "Phi(ln(stress / strength) / spread), passes joined by "
-     "D (1 + k ln N); see docs/theory"),
+    ("chance of damage", "how likely stress is above strength when both are known "
+     "within a factor only, Phi(ln(stress / strength) / spread); later passes add "
+     "little, D (1 + k ln N); see docs/theory"),
 )  # fmt: skip
 """What the numbers rest on, with source."""
 
@@ -94,7 +95,7 @@ def explain(folder: Path, lon: float, lat: float) -> str:
     row, col = divmod(cell, grid.cols)
     values = _layers_at(folder, run, row, col)
     if not values.get("inside", 1.0) > 0:
-        msg = f"{lat:.6f} N {lon:.6f} E: lies outside the field boundary."
+        msg = f"{lat:.6f}, {lon:.6f}: lies outside the field boundary."
         raise InputError(msg, "give a place inside the field as LON,LAT")
     store = explain_store.read_store(folder / "explain.npz")
     visits = axle_visits(store, cell, side=grid.cell)
@@ -214,7 +215,7 @@ def _cell_at(grid: FieldGrid, lon: float, lat: float) -> int:
     to_grid = Transformer.from_crs(4326, grid.epsg, always_xy=True)
     cell = int(grid.cell_index(*to_grid.transform(lon, lat)))
     if cell < 0:
-        msg = f"{lat:.6f} N {lon:.6f} E: lies outside the field."
+        msg = f"{lat:.6f}, {lon:.6f}: lies outside the field."
         raise InputError(msg, "give a place inside the field as LON,LAT")
     return cell
 
@@ -243,8 +244,11 @@ def _zone_lines(run: dict, values: dict, units: str) -> list[str]:
         if not math.isnan(number) and zone["zone"] == int(number):
             depth = math.nan if zone["depth"] is None else zone["depth"]
             advice = words.advice_words(zone["advice"], depth, units)
+            if not math.isnan(depth):
+                advice += f" ({words.other_depth_words(depth, units)})"
             lines = [
-                f"Zone {zone['zone']}: {advice} (decision {zone['row']})",
+                f"Zone {zone['zone']}: {advice}, row {zone['row']} of the decision "
+                "table",
                 *_indented(words.as_sentence(zone["reason"])),
             ]
             if zone["further"]:
@@ -255,7 +259,9 @@ def _zone_lines(run: dict, values: dict, units: str) -> list[str]:
 
 def _risk_lines(store: dict[str, np.ndarray], values: dict, units: str) -> list[str]:
     lines = []
-    if "passes" in values:
+    if values.get("passes") == 0:
+        lines.append("Not run over in the logs; what follows came from beside.")
+    elif "passes" in values:
         axle = words.mass_words(values.get("heaviest_axle", math.nan), units)
         share = words.share_words(values.get("run_over", math.nan))
         lines.append(
@@ -269,11 +275,11 @@ def _risk_lines(store: dict[str, np.ndarray], values: dict, units: str) -> list[
         number = values["risk"][k]
         word = RISK_WORDS[int(number) - 1] if not math.isnan(number) else "not known"
         chance = words.chance_words(values["probability"][k])
-        stress, strength = values["stress"][k], values["strength"][k]
+        # Strength stands with each pass below: that of another pass would mislead.
+        stress = words.pressure_words(values["stress"][k], units)
         lines.append(
             f"  {words.depth_words(float(depth), units):>6}  {word:<13} {chance:<16} "
-            f"stress {words.pressure_words(stress, units)}, "
-            f"strength {words.pressure_words(strength, units)}"
+            f"largest stress {stress}"
         )
     return lines
 
@@ -307,7 +313,7 @@ def _visit_lines(
             f"{visit.axle} axle, {visit.state} (pass {visit.pass_id}); {where}"
         )
         lines += _indented(
-            f"wheel {load} ({low} to {high}; {source}), axle {axle_load}, "
+            f"wheel {load} ({low.split()[0]} to {high}; {source}), axle {axle_load}, "
             f"{words.pressure_words(visit.pressure, units)}{guess}",
             "    ",
         )

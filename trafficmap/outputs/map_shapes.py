@@ -36,10 +36,10 @@ SIDE_BY_SIDE = 40.0
 """Pieces of one ripped zone within this share one name: two runs of a wide tool [m]."""
 
 _KIND_WORDS = {
-    "body": "body of the field",
+    "body": "",
     "end_rows": "end rows",
     "overlap": "liquid put down twice",
-    "keep_out": "kept out",
+    "keep_out": "",
     "strip": "check strip",
     "rest": "rest of the field",
 }
@@ -121,10 +121,11 @@ def zone_cards(
 
 
 def zone_rows(cards: list[dict[str, Any]]) -> list[dict[str, Any]]:
-    """Return the rows of the zones table: check strips that say the same are one row.
+    """Return the rows of the zones table: work first, the rest of the field last.
 
-    Each row is the card of its first zone with ``first``, the place of that card,
-    ``number`` as "16 to 19", and ``area_number`` of all its zones.
+    Check strips that say the same are one row. Each row is the card of its first zone
+    with ``first``, the place of that card, ``number`` as "16–19", and
+    ``area_number`` of all its zones.
     """
     rows: list[dict[str, Any]] = []
     for k, card in enumerate(cards):
@@ -136,11 +137,11 @@ def zone_rows(cards: list[dict[str, Any]]) -> list[dict[str, Any]]:
             and card["zone"] == last["zones"][-1] + 1
         ):
             last["zones"].append(card["zone"])
-            last["number"] = f"{last['zones'][0]} to {card['zone']}"
+            last["number"] = f"{last['zones'][0]}–{card['zone']}"
             last["area_number"] = words.added(last["area_number"], card["area_number"])
             continue
         rows.append(card | {"first": k, "zones": [card["zone"]], "number": card["zone"]})
-    return rows
+    return sorted(rows, key=lambda row: row["number"] == 0)
 
 
 def _rank(style: str, advice: str) -> int:

@@ -32,6 +32,14 @@ HAND_ROLL = (
 ripping guide of the Tasmanian department of primary industries (from memory)."""
 
 
+NET = (
+    "Net is the value of the yield gained next season less what the work costs beyond "
+    "the usual passes; the interval is as wide as farm trials are. Ripping waits for "
+    "the hand test, whatever the day."
+)
+"""What the money in `jobs` means."""
+
+
 @dataclass(frozen=True)
 class Job:
     """One job of the plan in words; empty where there is nothing to say."""
@@ -147,7 +155,7 @@ def probe_zones(result: Result) -> list[ProbeZone]:
         told = [f"{n} place{'s' if n != 1 else ''}"]
         if zone in areas:
             told.append(f"{areas[zone]} {words.area_unit(units)}")
-            told.append(f"damage {words.chance_words(float(chance[zone]))}")
+            told.append(words.chance_words(float(chance[zone])))
         found.append(
             ProbeZone(
                 zone=int(zone),
@@ -182,27 +190,16 @@ def _effort(row, units: str, *, rip: bool) -> str:
 
 
 def _money(row, currency: str) -> str:
-    """Return cost and what is left of the gain, as an interval."""
+    """Return cost, and the net gain as an interval."""
     if not (math.isfinite(row.cost) and math.isfinite(row.net)):
         return ""
-    low, best, high = (words.half_up(v) for v in (row.net_low, row.net, row.net_high))
-    cost = f"{words.half_up(row.cost):,} {currency}".strip()
-    if low >= 0:
-        span = f"a gain of {low:,} to {high:,}"
-    elif high <= 0:
-        span = f"a loss of {-high:,} to {-low:,}"
-    else:
-        span = f"anything from a loss of {-low:,} to a gain of {high:,}"
-    middle = f"a gain of {best:,}" if best >= 0 else f"a loss of {-best:,}"
-    return (
-        f"Costs {cost}. Yield gained less what it costs beyond the usual passes: "
-        f"{f'{span} {currency}'.strip()}, best guess {middle}."
-    )
+    cost = f"{words.amount(row.cost)} {currency}".strip()
+    span = words.money_range(row.net_low, row.net_high, currency)
+    return f"Costs {cost}. Net {span}, best guess {words.amount(row.net)}."
 
 
 def _when(fit: str, day: str) -> str:
-    """Return when to go: what the soil was on the day it was judged, then the test."""
-    on = f" on {day}" if day else ""
+    """Return what the soil was like on the day it was judged."""
     if fit == "shatters":
-        return f"The soil shatters{on}. Before you go roll it by hand at every depth."
+        return "Soil shatters" + (f" on {day}." if day else ".")
     return "Go when soil rolled by hand cracks or crumbles at every depth."

@@ -31,6 +31,7 @@ if TYPE_CHECKING:
 
 LOCK_NAME = "trafficmap.lock"
 RUN_NAME = "run.json"
+README_NAME = "README.txt"
 MAP_LIMIT = 5_000_000
 """Largest map page [bytes]; beyond it a browser on a phone gives up (choice)."""
 
@@ -68,8 +69,9 @@ def write_run(
         The disk is full, read-only, or not permitted.
     """
     with run_folder(folder, overwrite=overwrite) as place:
+        # Said first: if not even this can be written, the earlier result stays whole.
+        _files.write_text(place / README_NAME, readme_txt.UNFINISHED)
         _remove_ours(place)
-        _files.write_text(place / "README.txt", readme_txt.UNFINISHED)
         mark, date = run_mark(result), newest_input(result)
         # Compressing lets go of the interpreter, so it goes on beside the map page;
         # files are still written one after the other, in a fixed order.
@@ -106,7 +108,7 @@ def write_run(
         made.append(_files.write_bytes(place / "map.html", page))
         made.append(
             _files.write_text(
-                place / "README.txt", readme_txt.readme(result, mark=mark, date=date)
+                place / README_NAME, readme_txt.readme(result, mark=mark, date=date)
             )
         )
         hashes = {
@@ -223,7 +225,7 @@ def _require_free(place: Path, *, overwrite: bool) -> None:
             msg = f"{place.name}: holds a finished run, need an empty or new folder."
             raise InputError(msg, "add --overwrite, or choose another folder with -o")
         return
-    if not readme_txt.is_ours(place / "README.txt"):
+    if not readme_txt.is_ours(place / README_NAME):
         msg = (
             f"{place.name}: is not empty and holds no run of ours (it has "
             f"{names[0]!r}), need an empty or new folder."
@@ -232,11 +234,15 @@ def _require_free(place: Path, *, overwrite: bool) -> None:
 
 
 def _remove_ours(place: Path) -> None:
-    """Remove an earlier result, run.json first, so no moment looks finished."""
+    """Remove an earlier result, run.json first, so no moment looks finished.
+
+    README.txt stays: it says that the folder is ours, and unfinished.
+    """
     with _files.refusing(place):
         (place / RUN_NAME).unlink(missing_ok=True)
         for path in sorted(place.rglob("*")):
-            if path.is_file() and is_ours(path.relative_to(place).as_posix()):
+            name = path.relative_to(place).as_posix()
+            if path.is_file() and is_ours(name) and name != README_NAME:
                 path.unlink()
 
 
@@ -304,4 +310,4 @@ def _is_running(pid: int) -> bool:
     return True
 
 
-_OURS = frozenset({RUN_NAME, "README.txt", "map.html", "field.gpkg", "explain.npz"})
+_OURS = frozenset({RUN_NAME, README_NAME, "map.html", "field.gpkg", "explain.npz"})

@@ -132,12 +132,12 @@ def _visits(result: Result, of_cell: np.ndarray, n: int) -> list[list]:
     chosen = order[first]
     water = _water(result, cell[chosen], time[chosen])
     place, row, mass = place[chosen], row[chosen], mass[chosen]
-    time = np.nan_to_num(time[chosen])
-    # The heaviest passes of each square, then in order of time.
+    start = result.passes["start"].to_numpy(dtype="datetime64[ms]").astype(np.int64)
+    # The heaviest passes of each square, then in order of the time that is told.
     order = np.lexsort((-mass, place))
     rank = np.arange(order.size) - np.searchsorted(place[order], place[order])
     kept = order[rank < MAX_PASSES]
-    kept = kept[np.lexsort((row[kept], time[kept], place[kept]))]
+    kept = kept[np.lexsort((row[kept], start[row[kept]], place[kept]))]
     tenths = np.array([round(value / 100) for value in mass[kept].tolist()], dtype=int)
     told = np.column_stack([row[kept], tenths, water[kept]]).tolist()
     bounds = np.searchsorted(place[kept], np.arange(n + 1)).tolist()

@@ -209,11 +209,22 @@ def chance_words(probability: float) -> str:
     return "over 9 in 10" if tenths > 9 else f"about {tenths} in 10"
 
 
+def amount(value: float) -> str:
+    """Return an amount of money in whole units, with a true minus sign.
+
+    Examples
+    --------
+    >>> amount(1234.4), amount(-42.2), amount(-0.2)
+    ('1,234', '−42', '0')
+    """
+    return f"{half_up(value):,}".replace("-", "−")
+
+
 def money_range(low: float, high: float, currency: str) -> str:
     """Return two amounts as "12 to 31 USD", rounded to whole units."""
     if not (math.isfinite(low) and math.isfinite(high)):
         return "not known"
-    return f"{half_up(low):,} to {half_up(high):,} {currency}".strip()
+    return f"{amount(low)} to {amount(high)} {currency}".strip()
 
 
 def whole_range(low: float, high: float) -> str:

@@ -335,10 +335,15 @@ def _distinct(unit_of_cell, water, settings: SoilSettings, notes: list[Note]):
     inside = np.flatnonzero(unit_of_cell >= 0)
     step = settings.liquid_class
     while True:
-        classes = np.rint(water[:, inside] / step).astype(np.int64)
-        keys = np.vstack([unit_of_cell[inside], classes])
-        found, column = np.unique(keys, axis=1, return_inverse=True)
-        if found.shape[1] <= max(settings.max_columns, np.unique(keys[0]).size):
+        classes = np.rint(np.maximum(water[:, inside], 0.0) / step).astype(np.int64)
+        units, column = np.unique(unit_of_cell[inside], return_inverse=True)
+        unit_of_column = units
+        for layer in classes:
+            # Pairs by number: far quicker than to sort whole columns of classes.
+            width = int(layer.max(initial=0)) + 1
+            pairs, column = np.unique(column * width + layer, return_inverse=True)
+            unit_of_column = unit_of_column[pairs // width]
+        if unit_of_column.size <= max(settings.max_columns, units.size):
             break
         step *= 2.0
     if step > settings.liquid_class:
@@ -348,17 +353,17 @@ def _distinct(unit_of_cell, water, settings: SoilSettings, notes: list[Note]):
         )
         notes.append(Note("soil.liquid_classes", "info", sentence))
     column_of_cell = np.full(unit_of_cell.size, -1, dtype=np.int32)
-    column_of_cell[inside] = column.ravel()
+    column_of_cell[inside] = column
     # The mean of a class, so that no water is lost by rounding.
-    n = found.shape[1]
-    count = np.bincount(column.ravel(), minlength=n)
+    n = unit_of_column.size
+    count = np.bincount(column, minlength=n)
     liquid = np.array(
         [
-            np.bincount(column.ravel(), weights=row[inside], minlength=n) / count
+            np.bincount(column, weights=row[inside], minlength=n) / count
             for row in water
         ]
     ).reshape(water.shape[0], n)
-    return column_of_cell, found[0], liquid.T.copy()
+    return column_of_cell, unit_of_column, liquid.T.copy()
 
 
 def _curve_numbers(

@@ -166,9 +166,9 @@ def lateral_stress_circle(load, pressure, *, area, offsets, depths, nu):
     radius = math.sqrt(area / math.pi)
     table = _lateral_table(float(nu))
     order = np.argsort(offsets, kind="stable")
+    axis = vertical_stress_parabola4(pressure, depths, radius=radius, nu=nu)
     for d, depth in enumerate(depths):
         zeta = depth / radius
-        axis = float(vertical_stress_parabola4(pressure, depth, radius=radius, nu=nu))
         share = offsets / math.hypot(radius, depth)
         inside = max(zeta, _ZETA[0])
         if zeta <= _ZETA[-1]:
@@ -178,7 +178,7 @@ def lateral_stress_circle(load, pressure, *, area, offsets, depths, nu):
         else:
             part = (1.0 + (offsets / depth) ** 2) ** (-0.5 * nu - 1.0)
         far = vertical_stress_point(load, depth, radius=offsets, nu=nu)
-        out[:, d] = np.where(share > 6.0, far, axis * part)
+        out[:, d] = np.where(share > 6.0, far, axis[d] * part)
     return out
 
 

@@ -5,6 +5,7 @@ from __future__ import annotations
 from typing import TYPE_CHECKING
 
 import numpy as np
+import pandas as pd
 
 from trafficmap.core.constants import GRAVITY
 from trafficmap.core.errors import GridMismatchError
@@ -87,7 +88,8 @@ def count(
     _require_grid(events, inside, grid)
     wheels = paths.wheels
     wheel_mass, axle_mass, axle_slot = _masses(paths)
-    known, pass_index = np.unique(events.pass_id, return_inverse=True)
+    # Passes by number in any order; much quicker than to sort the events of a field.
+    pass_index, known = pd.factorize(events.pass_id)
     size = grid.size
     passes = np.zeros(size, dtype=np.int64)
     wheel_passes = np.zeros((1 + len(WHEEL_MASS_LIMITS), size), dtype=np.int64)

@@ -193,13 +193,20 @@ def profiles(readings: pd.DataFrame, *, wheeled: bool) -> list[Profile]:
         (readings["kind"] == "probe")
         & (readings["wheeled"] == (1.0 if wheeled else 0.0))
     ].dropna(subset=["depth", "value"])
-    found = []
-    for _, one in rows.groupby(["point", "easting", "northing"], sort=True):
-        # Repeats at one depth are averaged, as after a stone.
-        mean = one.groupby("depth")["value"].mean()
-        if len(mean) >= 2:
-            found.append(Profile(mean.index.to_numpy(float), mean.to_numpy(float)))
-    return found
+    if rows.empty:
+        return []
+    spot = ["point", "easting", "northing"]
+    # Repeats at one depth are averaged, as after a stone.
+    mean = rows.groupby([*spot, "depth"], sort=True)["value"].mean().reset_index()
+    owner = mean.groupby(spot, sort=True).ngroup().to_numpy()
+    cuts = np.flatnonzero(np.diff(owner)) + 1
+    depths = np.split(mean["depth"].to_numpy(float), cuts)
+    cones = np.split(mean["value"].to_numpy(float), cuts)
+    return [
+        Profile(depth, cone)
+        for depth, cone in zip(depths, cones, strict=True)
+        if depth.size >= 2
+    ]
 
 
 def hard_span(
@@ -307,6 +314,8 @@ def _rolls(
 ) -> tuple[tuple[tuple[float, str], ...], pd.Timestamp]:
     """Return the newest hand rolls, by depth, and their day."""
     rows = readings[(readings["kind"] == "hand_roll") & (readings["wheeled"] != 0.0)]
+    if rows.empty:
+        return (), pd.NaT
     rows = _newest(rows).dropna(subset=["depth"])
     depths, findings = rows["depth"].tolist(), rows["finding"].tolist()
     pairs = [
@@ -318,7 +327,10 @@ def _rolls(
 
 def _trial(readings: pd.DataFrame) -> str:
     """Return the worst the newest trial pass has shown, or nothing."""
-    rows = _newest(readings[readings["kind"] == "trial"])
+    rows = readings[readings["kind"] == "trial"]
+    if rows.empty:
+        return ""
+    rows = _newest(rows)
     seen = {finding_word(text) for text in rows["finding"]}
     for word in ("slot", "smear", "clods", "rides out", "dry clods", "shatters"):
         if word in seen:

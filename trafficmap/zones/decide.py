@@ -268,7 +268,7 @@ def _confirmed(unit: UnitInputs, settings: ZoneSettings) -> list[Advice]:
         if unit.frost > FROST_LIMITS[1]:
             reason += "; nothing else until it shatters, slabs 12 in (30 cm) at most"
         found.append(Advice("rip", "D13", reason, 10, tip=tip, trial=True))
-    reason = "confirmed layer in reach, soil shatters, and it pays"
+    reason = "confirmed layer in reach, soil shatters, and on balance it pays"
     found.append(Advice("rip", "D5", reason, 11, tip=tip))
     return found
 

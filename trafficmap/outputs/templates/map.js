@@ -114,7 +114,9 @@
     }
   });
   const area = (k) => Number(data.zones[k].area_number.replace(/,/g, ""));
-  named.sort((a, b) => a.rank - b.rank || area(b.k) - area(a.k));
+  // The letter of a keep-out has one place only, so it comes before names that can move.
+  const letter = (one) => Number(one.style === "keep-out");
+  named.sort((a, b) => a.rank - b.rank || letter(b) - letter(a) || area(b.k) - area(a.k));
   const shapes = {};
   if (zones)
     zones.eachLayer((layer) => {
@@ -172,7 +174,9 @@
     return out;
   };
   const meets = (a, b) => a.min.x < b.max.x && b.min.x < a.max.x && a.min.y < b.max.y && b.min.y < a.max.y;
-  const SIZES = ["", "plain", "plain small-label"];
+  const SMALL = "plain small-label";
+  // From the best to the least: size of a name, and whether it runs along the zone.
+  const MANNERS = [["", 0], ["plain", 0], ["", 1], ["plain", 1], [SMALL, 0], [SMALL, 1]];
   const fitLabels = () => {
     leaders.clearLayers();
     const taken = [];
@@ -186,6 +190,9 @@
     const view = L.bounds(
       map.containerPointToLayerPoint([12, 48]),
       map.containerPointToLayerPoint(size.subtract([12, 48]))
+    );
+    const sight = L.bounds(
+      map.containerPointToLayerPoint([0, 0]), map.containerPointToLayerPoint(size)
     );
     const worked = [];
     data.zones.forEach((zone, k) => {
@@ -202,7 +209,7 @@
         ? [one.place.ring] : ringsOf(shapes[one.k].getLatLngs());
       const rings = outline.map(toPixels);
       const anchor = anchorOf(one.place, rings, view);
-      const put = anchor && (inZone(one, node, rings, anchor, taken, marks) ||
+      const put = anchor && (inZone(one, node, rings, anchor, taken, marks, sight) ||
         onZone(one, node, anchor, taken) || (one.rank < 2 && beside(one, node, anchor, taken, marks, worked, view)));
       node.style.visibility = put ? "visible" : "hidden";
       if (!put) continue;
@@ -217,35 +224,39 @@
     for (const part of name.split(" ")) if (part) node.classList.add(part);
     return [node.offsetWidth + 6, node.offsetHeight + 4];
   };
-  const inZone = (one, node, rings, anchor, taken, marks) => {
+  const inZone = (one, node, rings, anchor, taken, marks, sight) => {
     const turn = one.place.turn;
     const axis = [Math.cos((turn * Math.PI) / 180), Math.sin((turn * Math.PI) / 180)];
     for (const [shifts, avoided] of [[[0, 30, -30, 60, -60, 110, -110], [...taken, ...marks]], [[0], taken]])
-      for (const name of SIZES) {
+      for (const [name, along] of MANNERS) {
+        if (along && !turn) continue;
         const [width, height] = dress(node, name);
-        for (const lean of turn ? [0, turn] : [0])
-          for (const shift of shifts) {
-            const at = L.point(anchor.x + shift * axis[0], anchor.y + shift * axis[1]);
-            const edge = corners(at, width, height, lean);
-            const box = L.bounds(edge);
-            if (edge.every((p) => isInside(rings, p.x, p.y)) && !avoided.some((b) => meets(b, box)))
-              return { at, box, turn: lean };
-          }
+        for (const shift of shifts) {
+          const at = L.point(anchor.x + shift * axis[0], anchor.y + shift * axis[1]);
+          const edge = corners(at, width, height, along * turn);
+          const box = L.bounds(edge);
+          const fits = sight.contains(box) && edge.every((p) => isInside(rings, p.x, p.y));
+          if (fits && !avoided.some((b) => meets(b, box))) return { at, box, turn: along * turn };
+        }
       }
     return null;
   };
   // The letter of a narrow keep-out stands on its line, as on a printed map.
   const onZone = (one, node, anchor, taken) => {
     if (one.style !== "keep-out") return null;
-    const [width, height] = dress(node, "plain small-label");
+    const [width, height] = dress(node, SMALL);
     const box = L.bounds(corners(anchor, width, height, 0));
     return taken.some((b) => meets(b, box)) ? null : { at: anchor, box };
   };
   const beside = (one, node, anchor, taken, marks, worked, view) => {
-    const [width, height] = dress(node, "plain small-label");
+    const [width, height] = dress(node, SMALL);
     let last = null;
-    for (const avoided of [[...taken, ...marks, ...worked], [...taken, ...marks], taken])
-      for (let far = 28; far < 420; far += 14)
+    const tries = [
+      [140, [...taken, ...marks, ...worked]], [140, [...taken, ...marks]],
+      [420, [...taken, ...marks, ...worked]], [420, taken],
+    ];
+    for (const [reach, avoided] of tries)
+      for (let far = 28; far < reach; far += 14)
         for (let step = 0; step < 24; step++) {
           const angle = (step * Math.PI) / 12;
           const at = L.point(
@@ -312,7 +323,7 @@
     const parts = [];
     if (zone.depth) parts.push(el("p", zone.depth, "big"));
     parts.push(el("p", sentenceCase(zone.advice) + (zone.other ? " (" + zone.other + ")" : ""), "what"));
-    parts.push(el("p", "Zone " + zone.zone + ", " + zone.kind + ", " + zone.area, "small"));
+    parts.push(el("p", ["Zone " + zone.zone, zone.kind, zone.area].filter(Boolean).join(", "), "small"));
     parts.push(el("p", zone.reason));
     if (zone.further) parts.push(el("p", "Also: " + zone.further, "small"));
     parts.push(table(zone.rows));
@@ -348,13 +359,13 @@
       parts.push(chart(digits, cells.chance[k]));
     }
     const rows = [];
-    if (cells.passes) rows.push(["Passes, most", String(cells.passes[k])]);
+    if (cells.passes) rows.push(["Passes over one spot", String(cells.passes[k])]);
     if (cells.axle) rows.push(["Heaviest axle", cells.axle[k] ? mass(cells.axle[k]) : "none"]);
     if (rows.length) parts.push(table(rows));
     const visits = cells.visits[k];
     if (visits.length) {
-      parts.push(el("h3", cells.passes && cells.passes[k] > visits.length
-        ? "The heaviest passes, in order of time" : "Passes, in order of time"));
+      parts.push(el("h3", visits.length >= data.told
+        ? "The heaviest passes here, in order of time" : "Passes here, in order of time"));
       const list = el("ol");
       for (const [pass, axle, water] of visits) {
         const [machine, state, start] = data.passes[pass];
