@@ -443,7 +443,7 @@ def test_drawbar_share_of_a_front_assist_tractor(published):
 
 @pytest.mark.published(
     "One drive wheel of 40 kN at slip 0.10",
-    source="Brixius 1987",
+    source="Brixius 1987, ASAE paper 87-1622",
     mark="from memory",
 )
 def test_traction_of_one_wheel(published):

@@ -23,7 +23,6 @@ from trafficmap.loads.mass import (
 )
 from trafficmap.machines import axle_report, read_machine
 from trafficmap.machines.statics import share_on_supports
-from trafficmap.machines.traction import traction_brixius
 from trafficmap.machines.tyres import (
     load_of_index,
     mass_carried,
@@ -46,22 +45,6 @@ def circle(radius, length, step):
     """Points on a circle about the origin, from (radius, 0) going north, left turn."""
     s = np.arange(0.0, length + 1e-9, step)
     return radius * np.cos(s / radius), radius * np.sin(s / radius), s
-
-
-@pytest.mark.published(
-    "Drive wheel of 40 kN at cone index 900 kPa, slip 0.1",
-    source="Brixius 1987, ASAE paper 87-1622",
-    mark="from memory",
-)
-def test_traction_of_brixius(published):
-    # b 0.71, d 2.06, W 40 kN, CI 900 kPa, deflection 0.2, slip 0.1; equations and so
-    # the numbers are from memory.
-    bn, ntr, te = traction_brixius(
-        40e3, 0.1, cone_index=900e3, width=0.71, diameter=2.06
-    )
-    assert bn == published(32.359, abs=5e-4, of="mobility number")
-    assert ntr == published(0.4064, abs=5e-5, of="net traction")
-    assert te == published(0.7524, abs=5e-5, of="efficiency")
 
 
 @pytest.mark.published(
