@@ -262,3 +262,64 @@ def test_where_no_risk_is_known_the_traffic_is_shown_first(
         "Facts"
     )
     assert "risk not assessed" in opened.page.inner_text("#panel header")
+
+
+@pytest.fixture
+def narrow_page(tmp_path, make_page):
+    """Return a page whose ripped ground is cut into pieces too narrow for a name."""
+    import shapely
+
+    result = sys.modules["synthetic_result"].make_result()
+    zones = result.zones.copy()
+    west, south, _, north = zones.geometry[0].bounds
+    combs = {
+        0: [(k, south, k + 4) for k in (0, 8, 16)],
+        1: [(k, south, k + 3) for k in (120, 126)],
+        6: [(230, south, 233)],
+    }
+    for row, pieces in combs.items():
+        zones.loc[row, "geometry"] = shapely.MultiPolygon(
+            [shapely.box(west + a, b, west + c, north - 60) for a, b, c in pieces]
+        )
+    return make_page(tmp_path, zones=zones)
+
+
+SEEN = """() => [...document.querySelectorAll('.label.rip')].map(node => {
+  const b = node.querySelector('b').getBoundingClientRect();
+  const s = document.getElementById('stage').getBoundingClientRect();
+  const at = node.style.visibility === 'visible';
+  return at && b.left >= s.left && b.right <= s.right && b.top >= s.top
+    && b.bottom <= s.bottom ? node.querySelector('b').textContent : null; })"""
+
+
+@pytest.mark.parametrize(("width", "height"), [(1440, 900), (390, 844)])
+def test_every_ripped_bunch_shows_its_depth_at_every_zoom(
+    open_map, narrow_page, width, height
+):
+    opened = open_map(narrow_page, width=width, height=height)
+    page = opened.page
+    for zoom in (14, 15.5, 16.5, 17.5):
+        page.evaluate(f"map_field.setZoom({zoom}, {{animate: false}})")
+        assert page.evaluate(SEEN) == ["14 in", "16 in"], zoom
+    # What is only partly in sight keeps its depth where it can be seen.
+    page.evaluate("map_field.setView(map_field.getCenter(), 19, {animate: false})")
+    page.evaluate("map_field.panBy([0, 60], {animate: false})")
+    for row, depth in ((0, "14 in"), (1, "16 in")):
+        page.evaluate(
+            "row => { const told = document.getElementById('data').textContent;"
+            "map_field.panTo(JSON.parse(told).zones[row].names[0].at,"
+            " {animate: false}); map_field.panBy([30, 200], {animate: false}); }",
+            row,
+        )
+        assert depth in page.evaluate(SEEN)
+    assert opened.said == []
+
+
+def test_a_name_too_wide_stands_beside_its_zone_with_a_line(open_map, narrow_page):
+    page = open_map(narrow_page).page
+    page.evaluate("map_field.setZoom(15, {animate: false})")
+    label = page.locator(".label.dotted", has_text="level ruts only")
+    assert label.evaluate("node => node.style.visibility") == "visible"
+    assert page.locator("path.leader-end").count() >= 1
+    page.click("[data-group=risk]")
+    assert page.locator("path.leader").count() == 0

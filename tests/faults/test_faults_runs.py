@@ -111,8 +111,11 @@ def test_files_that_may_not_grow(finished, tmp_path):
     assert "run.json" not in left
 
 
-@pytest.mark.parametrize("code", ["ENOSPC", "EIO", "EACCES", "EROFS"])
-@pytest.mark.parametrize("point", WRITE_POINTS)
+@pytest.mark.parametrize(
+    ("point", "code"),
+    [*((point, "ENOSPC") for point in WRITE_POINTS),
+     (9, "EIO"), (9, "EACCES"), (9, "EROFS")],
+)  # fmt: skip
 def test_an_error_at_a_write_point(finished, out, monkeypatch, capsys, point, code):
     """The old result is gone or whole, never mixed with the new one."""
     from trafficmap.outputs import run_folder

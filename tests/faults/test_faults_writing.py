@@ -105,6 +105,8 @@ def test_nobody_else_opens_files_for_writing():
         if name in allowed:
             continue
         for number, line in enumerate(path.read_text(encoding="utf-8").splitlines(), 1):
-            if writes.search(line) and "devnull" not in line:
+            # A member of a zip in memory is no file of its own.
+            harmless = "devnull" in line or "packed.open(" in line
+            if writes.search(line) and not harmless:
                 guilty.append(f"{name}:{number}: {line.strip()}")
     assert guilty == []

@@ -69,3 +69,62 @@ def write_field(home: Path) -> Path:
     (home / "boundary.geojson").write_text(shape(ring()), encoding="utf-8")
     (home / "combine.csv").write_text(text(drive()), encoding="utf-8")
     return home
+
+
+SECTIONS = {
+    "soil": '[soil]\ntexture = "silt loam"\n',
+    "weather": '[weather]\nfile = "weather.csv"\n',
+    "tile": '[tile]\nstate = "known"\ncover_m = 0.9\n',
+    "liquid": '[[liquid]]\nmachine = "combine"\nrate_m3_ha = 90.0\n',
+    "keep_out": '[[keep_out]]\nkind = "buried line"\nfile = "line.geojson"\n',
+    "tool": (
+        '[[tool]]\nname = "ripper"\nwidth_m = 5.33\nshanks = 7\n'
+        "depth_min_m = 0.25\ndepth_max_m = 0.46\npower_kw = 300.0\n"
+    ),
+    "price": '[price]\ncurrency = "USD"\nripping_per_ha = 66.7\n',
+    "dug": '[dug]\nfile = "dug.csv"\n',
+}
+"""Every section a field may have besides those of the good one."""
+
+FACTS = {
+    "time_zone": '"America/Chicago"',
+    "units": '"us"',
+    "rows_heading_deg": "0.0",
+    "end_row_width_m": "20.0",
+    "slope_pct": "3.0",
+    "elevation_m": "300.0",
+    "erodible": "false",
+    "utilities": '"located"',
+}
+"""Every key of [field] that may be left out, but for the boundary."""
+
+
+def write_full_field(home: Path, *, without: tuple[str, ...] = ()) -> Path:
+    """Write a field that says everything, but for some sections and facts."""
+    write_field(home)
+    told = [text for name, text in SECTIONS.items() if name not in without]
+    facts = [f"{key} = {value}" for key, value in FACTS.items() if key not in without]
+    keys = TOML.replace("invented = true", "\n".join(["invented = true", *facts]))
+    if "boundary" in without:
+        keys = keys.replace('boundary = "boundary.geojson"\n', "")
+    if "crop" in without:
+        keys = keys.replace('[crop]\nnow = "corn"\nnext = "corn"\n', "")
+    if "log" in without:
+        keys = keys.replace('[[log]]\nfile = "combine.csv"\nmachine = "combine"\n', "")
+        told = [text for text in told if "[[liquid]]" not in text]
+    (home / "field.toml").write_text(keys + "".join(told), encoding="utf-8")
+    line = shape([WEST, SOUTH], [WEST + SIDE, SOUTH + SIDE], kind="LineString")
+    (home / "line.geojson").write_text(line, encoding="utf-8")
+    spot = f"{WEST + SIDE / 2:.6f},{SOUTH + SIDE / 2:.6f},2026-10-20"
+    dug = [
+        "point,longitude,latitude,date,kind,wheeled,depth_in,value_psi,finding",
+        f"P1,{spot},probe,1,12,320,",
+        f"P1,{spot},probe,0,12,180,",
+        f"P1,{spot},spade,1,14,,plates",
+    ]
+    (home / "dug.csv").write_text("\n".join(dug) + "\n", encoding="utf-8")
+    days = ["date,rain_mm,t_min_c,t_max_c"]
+    for k in range(200):
+        days.append(f"{START - timedelta(days=180 - k):%Y-%m-%d},3,8,19")
+    (home / "weather.csv").write_text("\n".join(days) + "\n", encoding="utf-8")
+    return home

@@ -33,7 +33,7 @@ def place():
 def test_the_story_names_machine_date_load_water_and_formula(run_dir, place):
     """Lane at 60 m east: combine in pass 1, then the loaded cart in pass 6."""
     text = explain(run_dir, *place(61.5, 100.0))
-    assert "Zone 2: rip at 16 in (decision D5)" in text
+    assert "Zone 2: rip at 16 in (41 cm), row D5 of the decision table" in text
     assert "  The cart crossed four times and the layer was found at 15 in." in text
     first = text.index("Wed 14 Oct, 10:13: combine, 12-row, combine front axle")
     second = text.index(
@@ -42,7 +42,7 @@ def test_the_story_names_machine_date_load_water_and_formula(run_dir, place):
     assert first < second
     # 110 kN a wheel is 11 213 kg, 12.4 short tons; 90 and 110 % of it as interval.
     flat = re.sub(r"\s+", " ", text)
-    assert "wheel 12.4 tons (11.1 tons to 13.6 tons; payload assumed)" in flat
+    assert "wheel 12.4 tons (11.1 to 13.6 tons; payload assumed)" in flat
     assert "axle 24.7 tons, 29 psi, assumed" in flat
     assert "37 %" in text
     assert "13 psi" in text  # strength of 90 kPa

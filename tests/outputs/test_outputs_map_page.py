@@ -136,7 +136,8 @@ def test_no_random_ids_are_left(page):
 
 def test_order_of_the_panel(page):
     shown = page[page.index("<body>") :]
-    order = ["<h1>", 'class="sentence"', "What is shown", 'class="legend"', ">Zones<",
+    order = ["<h1>", 'class="sentence"', "What is shown", 'class="legend"',
+             "Work, in order", "Dig first", "Roll the soil", ">Zones<",
              "Notes about the data", "Cautions", "How sure"]  # fmt: skip
     places = [shown.index(text) for text in order]
     assert places == sorted(places)
@@ -171,7 +172,8 @@ def test_metric_people_read_metric(make_result):
     page = map_page(make_result(units="metric"), mark="x", date=DATE)
     text = "".join(read(page).text)
     assert "Rip 0.76 ha at 36 cm and 0.70 ha at 41 cm." in text
-    assert "under 6.0 t" in text
+    assert "under 10.0 t" in text
+    assert "10.0 to 20.0 t" in text
     assert " acres" not in text
 
 
@@ -183,6 +185,25 @@ def test_assumed_layers_are_said_on_the_page(make_result):
     changed = msgspec.structs.replace(result.settings, zones=told)
     page = map_page(make_result(settings=changed), mark="x", date=DATE)
     assert "without digging" in "".join(read(page).text)
+
+
+def test_notes_beyond_ten_are_folded_worst_first(make_result):
+    from trafficmap.core.notes import Note
+
+    notes = [Note("a.b", "info", f"Number {k}.", k) for k in range(14)]
+    notes.append(Note("a.c", "stop", "Comes first.", 1))
+    page = map_page(make_result(notes=notes), mark="x", date=DATE)
+    open_part, _, folded = page[page.index("Notes about") :].partition("<details>")
+    assert open_part.count("<li") == 10
+    assert open_part.index("Comes first.") < open_part.index("Number 0.")
+    assert "<summary>5 more</summary>" in folded
+    assert folded.partition("</details>")[0].count("<li") == 5
+
+
+def test_the_panel_tells_work_places_and_the_hand_test(page):
+    for text in ("Work, in order", "Dig first", "Roll the soil by hand",
+                 "Ripping in all: 3.6 acres", "Coordinates of every spot"):  # fmt: skip
+        assert text in page
 
 
 # --- pictures ---

@@ -3,27 +3,30 @@
 from __future__ import annotations
 
 import math
+import re
 
 import numpy as np
 import pytest
 
 from trafficmap.core.settings import Settings
 from trafficmap.outputs import words
+from trafficmap.outputs.map_views import work_legend
 
 
 def test_sentence_tells_leave_rip_wait_level_and_probe(result):
     sentence = words.sentence_of_the_day(result.zones, result.stops, "us")
     assert sentence == (
-        "Leave 1.5 of 12.6 acres. Not assessed: 1.2 acres. "
+        "Leave 1.5 of 12.6 acres, keep-outs and check strips among them. "
+        "Not assessed: 1.2 acres. "
         "Rip 1.9 acres at 14 in and 1.7 acres at 16 in. Wait on 1.9 acres. "
-        "Level ruts only on 1.7 acres. Probe 3 places."
+        "Level ruts only on 1.7 acres. Probe 3 places, 2.7 acres."
     )
 
 
 def test_sentence_without_rip_says_rip_nothing(result):
     quiet = result.zones[result.zones["advice"].isin(["leave", "probe first"])]
     sentence = words.sentence_of_the_day(quiet, result.stops[:1], "metric")
-    assert sentence.endswith("Probe 1 place. Rip nothing before they are dug.")
+    assert sentence.endswith("Probe 1 place, 1.09 ha. Rip nothing before they are dug.")
     sentence = words.sentence_of_the_day(quiet, result.stops[:0], "us")
     assert sentence.endswith("Rip nothing.")
 
@@ -41,7 +44,7 @@ def test_a_spot_and_its_twin_are_one_place(result):
     stops = result.stops.assign(twin_of=["", "4-1", ""], zone=[4, 4, 6])
     assert words.probe_places(stops) == (2, 2)
     sentence = words.sentence_of_the_day(result.zones, stops, "us")
-    assert sentence.endswith("Probe 2 places in 2 zones.")
+    assert sentence.endswith("Probe 2 places in 2 zones, 2.7 acres.")
 
 
 def test_sentence_without_zones(result):
@@ -115,3 +118,40 @@ def test_no_word_promises_more_than_the_model(word, run_dir):
     said = " ".join([*words.CAUTIONS, *words.HOW_SURE, readme_txt.UNFINISHED])
     said += (run_dir / "README.txt").read_text(encoding="utf-8")
     assert word not in said.replace("safety advice", "")
+
+
+@pytest.mark.parametrize("units", ["us", "metric"])
+@pytest.mark.parametrize("seed", range(20))
+def test_areas_that_are_shown_add_up(result, units, seed):
+    """Rows make the legend, the legend makes the field, and none is off by one."""
+    exact = np.random.default_rng(seed).uniform(50.0, 90_000.0, len(result.zones))
+    zones = result.zones.assign(area=exact)
+    shown = words.shown_areas(zones, units)
+    one = 0.1 if units == "us" else 0.01
+    true = exact / (4046.8564224 if units == "us" else 1e4)
+    told = np.array([float(text.replace(",", "")) for text in shown])
+    assert np.abs(told - true).max() < one + 1e-9
+    total = words.area_number(float(exact.sum()), units)
+    assert words.added(*shown) == total
+    legend = [row["area"] for row in work_legend(zones, units)]
+    assert words.added(*legend) == total
+    sentence = words.sentence_of_the_day(zones, result.stops, units)
+    numbers = re.findall(r"([\d,]+\.\d+)", sentence)
+    assert words.added(numbers[0], *numbers[2:]) == numbers[1] == total
+
+
+def test_a_loss_is_written_with_a_minus():
+    assert words.money_range(-41.6, 75.3, "USD") == "\u221242 to 75 USD"
+
+
+def test_buried_lines_and_tile_of_this_field_are_told(result):
+    from dataclasses import replace
+
+    from trafficmap.field.model import Tile
+
+    said = words.about_field(result.field)
+    assert "not located" in said[0]
+    assert said[1] == "Tile was said to lie under 35 in (90 cm) of soil here."
+    known = replace(result.field, utilities="located", tile=Tile("none"))
+    (said,) = words.about_field(known)
+    assert "were said to be located" in said

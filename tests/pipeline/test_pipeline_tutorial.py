@@ -28,5 +28,5 @@ def test_the_zones_it_speaks_of(ditch):
     assert {zone: zones.loc[zone, "advice"] for zone in words} == words
     assert "D21" in str(zones.loc[3, "further"])
     text = PAGE.read_text("utf-8")
-    assert "(decision D5)" in text
+    assert "row D5 of the decision table" in text
     assert zones.loc[1, "row"] == "D5"

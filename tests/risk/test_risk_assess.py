@@ -335,6 +335,7 @@ def test_what_is_not_known_is_not_assessed_and_never_low(case):
         options["columns"] = False
     elif case == "no weather":
         options["strength"] = False
+        options["swelling"] = np.array([True, False])  # as many as soil columns
     tray, notes = run(rows, **options)
     assert layer(tray, "risk_worst")[4] == 5
     assert np.isnan(layer(tray, "probability")[:, 4]).all()

@@ -227,7 +227,9 @@ def _rate(depth: float, unit: str) -> int:
 
 
 def _ascii(text: str, length: int) -> str:
-    """Return plain letters, cut at a word when it is too long."""
+    """Return plain letters; too long, they lose what stands in brackets, then words."""
+    if len(str(text)) > length:
+        text = str(text).partition(" (")[0]
     pieces = [short_text(word) for word in str(text).split()]
     line = ""
     for piece in pieces:

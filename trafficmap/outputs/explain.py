@@ -213,7 +213,10 @@ def _cell_at(grid: FieldGrid, lon: float, lat: float) -> int:
     from pyproj import Transformer
 
     to_grid = Transformer.from_crs(4326, grid.epsg, always_xy=True)
-    cell = int(grid.cell_index(*to_grid.transform(lon, lat)))
+    easting, northing = to_grid.transform(lon, lat)
+    # Far from its zone a projection has no place to give.
+    known = math.isfinite(easting) and math.isfinite(northing)
+    cell = int(grid.cell_index(easting, northing)) if known else -1
     if cell < 0:
         msg = f"{lat:.6f}, {lon:.6f}: lies outside the field."
         raise InputError(msg, "give a place inside the field as LON,LAT")

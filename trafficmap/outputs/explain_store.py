@@ -124,10 +124,8 @@ def _soil(result: Result) -> dict[str, np.ndarray]:
 
 
 def _seconds(times: np.ndarray, base: float) -> np.ndarray:
-    out = np.full(times.shape, _NO_TIME, dtype=np.uint32)
-    known = np.isfinite(times)
-    out[known] = np.rint(times[known] - base).astype(np.uint32)
-    return out
+    whole = np.rint(times - base)
+    return np.where(np.isfinite(whole), whole, _NO_TIME).astype(np.uint32)
 
 
 def times_of(seconds: np.ndarray, base: float) -> np.ndarray:
@@ -138,9 +136,10 @@ def times_of(seconds: np.ndarray, base: float) -> np.ndarray:
 def _smallest(values: np.ndarray) -> np.ndarray:
     """Return whole numbers in the smallest signed type that holds them."""
     values = np.asarray(values)
+    low, high = (values.min(), values.max()) if values.size else (0, 0)
     for dtype in (np.int8, np.int16, np.int32):
         info = np.iinfo(dtype)
-        if not values.size or (values.min() >= info.min and values.max() <= info.max):
+        if low >= info.min and high <= info.max:
             return values.astype(dtype)
     return values.astype(np.int64)
 

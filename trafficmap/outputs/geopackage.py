@@ -27,7 +27,8 @@ CREATE TABLE layer_styles (
   update_time DATETIME)
 """
 _LABEL = (
-    "CASE WHEN \"drawn_as\" = 'rip' THEN to_string(\"depth_in\") || ' in' "
+    "CASE WHEN \"drawn_as\" = 'rip' THEN to_string(\"depth_in\") || ' in, ' || "
+    "to_string(round(\"depth_mm\" / 10)) || ' cm' "
     'ELSE "advice" END'
 )
 

@@ -77,7 +77,8 @@ def geotiff_bytes(
                 driver="COG",
                 compress="DEFLATE",
                 level=LEVEL,
-                predictor="YES" if spec.dtype.startswith("float") else "NO",
+                # Most cells repeat or are zero: a predictor makes files a third larger.
+                predictor="NO",
                 blocksize=BLOCK,
                 overview_resampling="NEAREST",
                 resampling="NEAREST",

@@ -76,7 +76,7 @@ def map_page(result: Result, *, mark: str, date: pd.Timestamp) -> str:
         total=plan_words.total(result),
         net=plan_words.NET,
         probe=plan_words.probe_zones(result),
-        hand_roll=plan_words.HAND_ROLL if _asks_for_work(result) else (),
+        hand_roll=plan_words.HAND_ROLL if plan_words.asks_for_work(result) else (),
         stops=words.probe_places(result.stops)[0],
         notes=notes[:NOTES_SHOWN],
         folded=notes[NOTES_SHOWN:],
@@ -111,12 +111,6 @@ def _is_assessed(result: Result) -> bool:
     risk = get_layer(result.tray, "risk_worst")
     driven = np.nan_to_num(get_layer(result.tray, "run_over")) > 0
     return bool(((risk >= 1) & (risk < 5) & driven).any())
-
-
-def _asks_for_work(result: Result) -> bool:
-    """Tell whether soil has to be rolled by hand anywhere."""
-    asked = ("rip", "wait", "carry only", "probe first")
-    return any(str(advice).startswith(asked) for advice in result.zones["advice"])
 
 
 def _page_data(result: Result, views: list[View], zones: list[dict]) -> dict[str, Any]:

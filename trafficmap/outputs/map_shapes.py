@@ -140,7 +140,9 @@ def zone_rows(cards: list[dict[str, Any]]) -> list[dict[str, Any]]:
             last["number"] = f"{last['zones'][0]}–{card['zone']}"
             last["area_number"] = words.added(last["area_number"], card["area_number"])
             continue
-        rows.append(card | {"first": k, "zones": [card["zone"]], "number": card["zone"]})
+        rows.append(
+            card | {"first": k, "zones": [card["zone"]], "number": card["zone"]}
+        )
     return sorted(rows, key=lambda row: row["number"] == 0)
 
 

@@ -7,7 +7,7 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
 import pandas as pd
@@ -67,6 +67,7 @@ def jobs(result: Result) -> list[Job]:
     )
     day = fit_day(result)
     found = []
+    row: Any
     for row in result.plan.itertuples(index=False):
         fit = str(zones["fit"].get(row.zone, "unknown"))
         rip = words.is_rip(row.job)
@@ -117,7 +118,7 @@ def fit_day(result: Result) -> str:
     The newest day anybody rolled soil by hand, else the last day with weather.
     """
     dug = result.field.dug
-    rolled = pd.Series([], dtype="datetime64[ns]")
+    rolled: pd.Series = pd.Series([], dtype="datetime64[ns]")
     if "kind" in dug:
         rolled = pd.to_datetime(dug.loc[dug["kind"] == "hand_roll", "date"]).dropna()
     series = getattr(result, "series", None)
@@ -128,6 +129,12 @@ def fit_day(result: Result) -> str:
     else:
         return ""
     return words.date_words(pd.Timestamp(day).date())
+
+
+def asks_for_work(result: Result) -> bool:
+    """Tell whether soil has to be rolled by hand anywhere."""
+    asked = ("rip", "wait", "carry only", "probe first")
+    return any(str(advice).startswith(asked) for advice in result.zones["advice"])
 
 
 @dataclass(frozen=True)

@@ -7,7 +7,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 from trafficmap import __version__
-from trafficmap.outputs import words
+from trafficmap.outputs import plan_words, words
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -21,8 +21,8 @@ UNFINISHED = (
 )
 
 _FILES = (
-    ("map.html", "the map; open it in any browser, no network needed, prints on two "
-     "pages"),
+    ("map.html", "the map; open it in any browser, no network needed; prints the map "
+     "on a page of its own, then the work and the zones"),
     ("display/TASKDATA", "copy this whole folder to the root of the stick for a "
      "display that takes ISO 11783-10 task data"),
     ("display/SHP", "shapefile for a display that takes shapefiles; pick the column "
@@ -63,14 +63,32 @@ def readme(result: Result, *, mark: str, date: pd.Timestamp) -> str:
         )
         lines.append("Nobody dug. Try things out with this, do not work by it.")
     sentence = words.sentence_of_the_day(result.zones, result.stops, units)
-    lines += ["", *_wrap(sentence), "", "FILES", ""]
+    lines += ["", *_wrap(sentence)]
+    jobs = plan_words.jobs(result)
+    if jobs:
+        lines += ["", "WORK, IN ORDER", ""]
+        for job in jobs:
+            told = [f"{words.first_up(job.title)}, zone {job.zone}, {job.area}."]
+            if job.effort:
+                told.append(f"{words.first_up(job.effort)}.")
+            text = " ".join([*told, *filter(None, (job.when, job.money, job.why))])
+            lines += _wrap(text, first=f"  {job.order}. ", rest="     ")
+        whole = plan_words.total(result)
+        if whole:
+            lines += ["", *_wrap(whole, first="  ", rest="  ")]
+            lines += _wrap(plan_words.NET, first="  ", rest="  ")
+    if plan_words.asks_for_work(result):
+        lines += ["", "ROLL THE SOIL BY HAND", ""]
+        for number, text in enumerate(plan_words.HAND_ROLL, 1):
+            lines += _wrap(text, first=f"  {number}. ", rest="     ")
+    lines += ["", "FILES", ""]
     for name, meaning in _FILES:
         lines += _wrap(meaning, first=f"  {name:<18}", rest=" " * 20)
     lines += ["", "ON THE DISPLAY", ""]
     for text in _display_rules(result):
         lines += _wrap(text, first="  - ", rest="    ")
     lines += ["", "CAUTIONS", ""]
-    for text in words.CAUTIONS:
+    for text in (*words.about_field(field), *words.CAUTIONS):
         lines += _wrap(text, first="  - ", rest="    ")
     lines += ["", "HOW SURE", ""]
     limits = result.settings.risk

@@ -126,9 +126,9 @@ def _visits(result: Result, of_cell: np.ndarray, n: int) -> list[list]:
     place, row, mass = place[good], row[good], mass[good]
     time, cell = events.time[good], events.cell[good]
     # Heaviest first within each pair of square and pass, then one row a pair.
-    order = np.lexsort((-mass, row, place))
-    pair = place[order] * (row.max() + 1 if row.size else 1) + row[order]
-    _, first = np.unique(pair, return_index=True)
+    pair = place * len(result.passes) + row
+    order = np.lexsort((-mass, pair))
+    first = np.diff(pair[order], prepend=-1) != 0
     chosen = order[first]
     water = _water(result, cell[chosen], time[chosen])
     place, row, mass = place[chosen], row[chosen], mass[chosen]

@@ -34,7 +34,7 @@ CAUTIONS = (
 
 
 def field_cautions(field: Field) -> list[str]:
-    """Return the cautions that concern this field alone; empty where none does.
+    """Return what is not known of lines and tile in this field; empty where all is.
 
     Parameters
     ----------
@@ -47,8 +47,6 @@ def field_cautions(field: Field) -> list[str]:
         )
     if field.tile.state in ("unsaid", "exists", "position_only"):
         first.append("How deep the tile lies is not known in this field.")
-    if field.invented:
-        first.append("This field is invented, for trying out only.")
     return first
 
 
@@ -59,4 +57,5 @@ def cautions(field: Field) -> list[str]:
     ----------
     field : Field
     """
-    return [*field_cautions(field), *CAUTIONS]
+    invented = ["This field is invented, for trying out only."]
+    return [*field_cautions(field), *(invented if field.invented else []), *CAUTIONS]

@@ -101,6 +101,8 @@ def assess(
     ln_strength, suction = _strength_tables(strength, n_depths)
     if swelling is None and columns is not None:
         swelling = columns.swelling
+    if strength is None:
+        swelling = None  # nothing is assessed, in tables of one column
     swells = _swelling(swelling, ln_strength.shape[1])
     out_stress = np.zeros((n_depths, n_cells))
     out_strength = np.full((n_depths, n_cells), np.nan)

@@ -53,25 +53,33 @@ def cut_piece(quad, a, b, out):
 @njit(cache=True)
 def off_grid(piece, rows, cols):
     """Return True where `piece` lies wholly outside the grid."""
-    return (
-        piece[:, 0].max() <= 0.0
-        or piece[:, 1].max() <= 0.0
-        or piece[:, 0].min() >= cols
-        or piece[:, 1].min() >= rows
-    )
+    west, east = span(piece, 0)
+    north, south = span(piece, 1)
+    return east <= 0.0 or south <= 0.0 or west >= cols or north >= rows
+
+
+@njit(cache=True)
+def span(piece, axis):
+    """Return the least and the largest coordinate of the four corners.
+
+    Written out: over a slice of four, min and max cost more than the rest of a piece.
+    """
+    a, b, c, d = piece[0, axis], piece[1, axis], piece[2, axis], piece[3, axis]
+    return min(min(a, b), min(c, d)), max(max(a, b), max(c, d))
 
 
 @njit(cache=True)
 def lay_piece(piece, rows, cols, buffer, low, high, moved, cells, shares):
     """List the cells a piece sweeps and the share of each; return count and area."""
-    row0 = math.floor(piece[:, 1].min())
-    col0 = math.floor(piece[:, 0].min())
+    west, _ = span(piece, 0)
+    north, south = span(piece, 1)
+    row0, col0 = math.floor(north), math.floor(west)
     for k in range(4):
         moved[k, 0] = piece[k, 0] - col0
         moved[k, 1] = piece[k, 1] - row0
     area = add_swept(buffer, low, high, moved)
     count = 0
-    for row in range(min(low.size, int(moved[:, 1].max()) + 1)):
+    for row in range(min(low.size, int(south - row0) + 1)):
         if high[row] < 0:
             continue
         total = 0.0
@@ -309,8 +317,8 @@ def mark_samples(piece, rows, cols, wanted, lattice, hit, hits, edges, cuts):
     A point is in the piece by the even-odd rule, which holds for crossed pieces as
     well; pieces that share an edge never both take a point on it, but for rounding.
     """
-    west, east = piece[:, 0].min(), piece[:, 0].max()
-    north, south = piece[:, 1].min(), piece[:, 1].max()
+    west, east = span(piece, 0)
+    north, south = span(piece, 1)
     # Lines along the longer side: fewer of them, each with many samples.
     if south - north <= east - west:
         axis, low, high = 1, north, south

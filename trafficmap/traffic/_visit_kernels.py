@@ -8,7 +8,7 @@ import numpy as np
 from numba import njit
 
 from trafficmap.traffic._path_kernels import grown
-from trafficmap.traffic._strip_kernels import off_grid, wheel_edge
+from trafficmap.traffic._strip_kernels import off_grid, span, wheel_edge
 
 # The longest stretch looked at in one go, in cells: bounds the cells tried in vain.
 STRETCH = 16
@@ -88,7 +88,7 @@ def axle_visits(
                     wheel_edge(vx, vy, fvx, fvy, 0.0, 0.0, half[a], quad, 3, 2)
                     if off_grid(quad, rows, cols):
                         continue
-                    north, south = quad[:, 1].min(), quad[:, 1].max()
+                    north, south = span(quad, 1)
                     top = max(0, math.ceil(north - 0.5 - SLACK))
                     bottom = min(rows - 1, math.floor(south - 0.5 + SLACK))
                     for r in range(top, bottom + 1):

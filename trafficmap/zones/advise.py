@@ -201,7 +201,7 @@ def _advice(
     row: dict, given: UnitInputs, settings: ZoneSettings, *, logged: bool
 ) -> Advice:
     """Return the advice of one unit; the rest and keep-outs have theirs by kind."""
-    if row["unit"] == REST and row["run_over"] == 0.0 and not logged:
+    if not logged and row["run_over"] == 0.0 and row["kind"] != "keep_out":
         reason = "no log is given, so nobody knows what drove here"
         return Advice("not assessed", "D22", reason, 3)
     if row["unit"] == REST:
