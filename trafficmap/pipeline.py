@@ -372,6 +372,11 @@ def _totals(
         "area_m2": field.area,
         "grid_area_m2": float(area),
         "run_over_share": run_over * grid.cell_area / area,
+        "run_over_again_share": float(
+            (inside * np.nan_to_num(tray["run_over_again"].values)).sum()
+            * grid.cell_area
+            / area
+        ),
         "wheel_over_3_share": share("wheel_passes_3", 0),
         "wheel_over_5_share": share("wheel_passes_5", 0),
         "more_than_5_wheel_passes_share": share("wheel_passes", 5),

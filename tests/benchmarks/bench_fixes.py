@@ -13,6 +13,7 @@ import subprocess
 import sys
 import tempfile
 import time
+from itertools import pairwise
 from pathlib import Path
 
 REPOSITORY = Path(__file__).parents[2]
@@ -70,7 +71,7 @@ def one(folder: str, times: int) -> None:
         f"{took:.2f} s CPU, {1e6 * took / len(field.fixes):.1f} us a fix, "
         f"peak memory {peak:.0f} MB"
     )
-    for (start, name), (end, _) in zip(marks[:-1], marks[1:], strict=True):
+    for (start, name), (end, _) in pairwise(marks):
         print(f"{end - start:12.2f} s  {name}")
 
 

@@ -52,7 +52,8 @@ def test_two_days_of_soybeans(start, tmp_path, type_command):
     area, share = run["field"]["area_m2"], run["totals"]["run_over_share"]
     assert area == pytest.approx(21.8 * HECTARE, rel=0.04)
     assert share * area == pytest.approx(0.216 * 21.8 * HECTARE, rel=0.05)
-    assert _twice(tmp_path / "soy-out") < 0.01  # 0.1 % by the convention
+    # By the convention 0.1 %, which choices move by up to 0.3 points.
+    assert run["totals"]["run_over_again_share"] == pytest.approx(0.001, abs=0.003)
     assert run["logs"][0]["file"] == "mo_soy_2000_1hz.csv"
     assert any("mo_soy_2000_1hz.csv" in note["sentence"] for note in run["notes"])
 
@@ -72,6 +73,8 @@ def test_three_days_of_corn_by_a_clock_of_unknown_start(start, tmp_path, type_co
     area, share = run["field"]["area_m2"], run["totals"]["run_over_share"]
     assert area == pytest.approx(26.4 * HECTARE, rel=0.02)
     assert share * area == pytest.approx(0.355 * 26.4 * HECTARE, rel=0.05)
+    # By the convention 3.0 %; rear axles and turns add a little.
+    assert run["totals"]["run_over_again_share"] == pytest.approx(0.030, abs=0.006)
     # No moisture is joined to a clock nobody can date.
     assert run["sentence"] == "Not assessed: 65.3 of 65.3 acres. Rip nothing."
     with rasterio.open(tmp_path / "corn-out" / "layers" / "probability.tif") as tif:
@@ -99,15 +102,3 @@ def _write_weather(folder):
     for day in np.arange("2001-01-01", "2002-01-01", dtype="datetime64[D]"):
         rows.append(f"{day},3.0,6,17")
     (folder / "weather.csv").write_text("\n".join(rows) + "\n", encoding="utf-8")
-
-
-def _twice(out):
-    """Return the share of the field under wheels in two passes or more."""
-    layers = out / "layers"
-    with rasterio.open(layers / "passes.tif") as tif:
-        passes = tif.read(1, masked=True).filled(0)
-    with rasterio.open(layers / "run_over.tif") as tif:
-        over = np.nan_to_num(tif.read(1, masked=True).filled(0.0))
-    with rasterio.open(layers / "inside.tif") as tif:
-        inside = np.nan_to_num(tif.read(1, masked=True).filled(0.0))
-    return float((over * inside)[passes >= 2].sum() / inside.sum())

@@ -54,6 +54,25 @@ def test_crossing_strips_by_hand(build):
     np.testing.assert_allclose(layers["run_over"][0], share[0], rtol=1e-6, atol=1e-12)
 
 
+def test_ground_run_over_again_by_hand(build):
+    layers, _ = run(build.paths([UP, ACROSS], wheels=PAIR), build.grid(3, 3))
+    # Bands of 0.6 cross bands of 0.6; one pass alone runs nothing over again.
+    again = np.zeros((3, 3))
+    again[1, 1] = 0.36
+    np.testing.assert_allclose(layers["run_over_again"], again, atol=0.08)
+    there_and_back = [UP, {**UP, "time": [100, 121]}]
+    layers, _ = run(build.paths(there_and_back, wheels=PAIR), build.grid(3, 3))
+    np.testing.assert_allclose(layers["run_over_again"], layers["run_over"], atol=0.05)
+    # Side by side in one cell: two passes, and no ground twice.
+    wheel = [{"right": 0.0, "width": 0.3, "mass": 2000.0}]
+    left = {**UP, "easting": [1.25, 1.25]}
+    right = {**UP, "easting": [1.75, 1.75], "time": [100, 121]}
+    layers, _ = run(build.paths([left, right], wheels=wheel), build.grid(3, 3))
+    assert layers["passes"][:, 1].tolist() == [2, 2, 2]
+    np.testing.assert_allclose(layers["run_over"][:, 1], 0.6, atol=0.02)
+    np.testing.assert_allclose(layers["run_over_again"], 0.0, atol=0.02)
+
+
 def test_axle_is_heavier_than_each_of_its_wheels(build):
     layers, _ = run(build.paths([UP], wheels=PAIR[:2]), build.grid(3, 3))
     assert layers["heaviest_axle"][1, 1] == pytest.approx(5500.0)

@@ -49,6 +49,8 @@ LAYER_BOOK: dict[str, LayerSpec] = _book(
      "share of the cell inside the boundary", "traffic"),
     ("run_over", "map", "share", "float32", _NAN, 0, 1,
      "share of the cell run over at least once", "traffic"),
+    ("run_over_again", "map", "share", "float32", _NAN, 0, 1,
+     "share of the cell run over in two passes or more", "traffic"),
     ("passes", "map", "count", "uint16", 65535, 0, 65534,
      "different passes of a machine over the cell", "traffic"),
     ("wheel_passes", "map", "count", "uint16", 65535, 0, 65534,

@@ -214,7 +214,8 @@ def _runs(
         np.interp(t, taker.clock, np.sin(taker.heading)),
         np.interp(t, taker.clock, np.cos(taker.heading)),
     )
-    angle = np.abs(np.angle((turn[1] + 1j * turn[0]) / (cos + 1j * sin)))
+    # By the conjugate: to divide by a heading that is not known would warn.
+    angle = np.abs(np.angle((turn[1] + 1j * turn[0]) * (cos - 1j * sin)))
     taker_e, taker_n = at(taker.east_speed), at(taker.north_speed)
     apart = np.hypot(taker_e - giver.east_speed, taker_n - giver.north_speed)
     low, high = settings.gate_lateral

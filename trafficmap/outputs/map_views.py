@@ -151,6 +151,11 @@ def _fact_views(result: Result, inside: np.ndarray, area: Areas) -> list[View]:
     if "passes" in tray:
         passes = get_layer(tray, "passes").astype(np.int64)
         passes = np.where(passes == 65535, 0, passes)
+        if "run_over_again" in tray:
+            # Two passes that merely touch one cell are not one on the other.
+            again = np.nan_to_num(get_layer(tray, "run_over_again"))
+            over = np.nan_to_num(get_layer(tray, "run_over"))
+            passes = np.where(again > over / 2, passes, np.minimum(passes, 1))
         add(
             "passes",
             "passes",

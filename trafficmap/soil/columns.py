@@ -358,10 +358,7 @@ def _distinct(unit_of_cell, water, settings: SoilSettings, notes: list[Note]):
     n = unit_of_column.size
     count = np.bincount(column, minlength=n)
     liquid = np.array(
-        [
-            np.bincount(column, weights=row[inside], minlength=n) / count
-            for row in water
-        ]
+        [np.bincount(column, weights=row[inside], minlength=n) / count for row in water]
     ).reshape(water.shape[0], n)
     return column_of_cell, unit_of_column, liquid.T.copy()
 

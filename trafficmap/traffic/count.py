@@ -17,6 +17,7 @@ from trafficmap.traffic.cover import WheelTable, wheel_runs
 from trafficmap.traffic.stations import DEFAULTS, ready_stations
 
 if TYPE_CHECKING:
+    import pandas as pd
     import xarray as xr
 
     from trafficmap.core.grid import FieldGrid
@@ -56,8 +57,8 @@ def count(
     inside : ndarray, shape (rows, cols)
         Share of each cell inside the boundary; where 0 the layers say not known.
     tray : xarray.Dataset
-        Takes inside, run_over, passes, wheel_passes, wheel_passes_3, wheel_passes_5,
-        heaviest_axle, heaviest_wheel and load_distance.
+        Takes inside, run_over, run_over_again, passes, wheel_passes, wheel_passes_3,
+        wheel_passes_5, heaviest_axle, heaviest_wheel and load_distance.
     settings : TrafficSettings
         As given to `cover`.
 
@@ -76,7 +77,9 @@ def count(
     overlap in ways their areas do not tell; it is then sampled at 64 points a cell,
     corrected by the exact areas, and held between the largest strip and the sum of
     all. Against polygons that leaves 0.01 in such a cell (1 sigma) and 0.1 to 0.6 %
-    of the area.
+    of the area. What the passes cover one by one less what they cover together is
+    run over again; a count of passes alone would take two that merely touch the same
+    cell for one on the other.
 
     Load-distance is the sum of mass on a wheel times distance over the area of the
     cell [1]_: its sum over cells times cell area is the sum over all wheels.
@@ -118,6 +121,7 @@ def count(
     load_distance = mass_distance / grid.cell_area * 1e-2
     layers = {
         "run_over": run_over,
+        "run_over_again": _run_over_again(events, wheels, passes, run_over),
         "passes": passes,
         "wheel_passes": wheel_passes[0],
         "wheel_passes_3": wheel_passes[1],
@@ -158,6 +162,46 @@ def _run_over(events, paths, grid, settings) -> np.ndarray:
     out = np.zeros(grid.size)
     join_cover(events.cell_start, events.cover, hit, hits, SAMPLES, out)
     return out
+
+
+def _run_over_again(
+    events: PassEvents, wheels: pd.DataFrame, passes: np.ndarray, run_over: np.ndarray
+) -> np.ndarray:
+    """Return the share of each cell run over in two passes or more, shape (size,).
+
+    Exact for two passes whose wheels keep to their lanes; for more it counts ground
+    run over three times twice, up to all that was run over.
+    """
+    number = np.diff(events.cell_start)
+    often = np.repeat(passes > 1, number)
+    cell = np.repeat(np.arange(passes.size), number)[often]
+    if not cell.size:
+        return np.zeros(passes.size)
+    pass_id, cover = events.pass_id[often], events.cover[often].astype(np.float64)
+    lane = _lanes(wheels)[events.wheel[often]]
+    order = np.lexsort((lane, pass_id, cell))
+    cell, pass_id, lane = cell[order], pass_id[order], lane[order]
+    new = np.ones(cell.size, dtype=np.bool_)
+    new[1:] = (np.diff(cell) != 0) | (np.diff(pass_id) != 0) | (np.diff(lane) != 0)
+    start = np.flatnonzero(new)
+    # The axles of one pass roll in each other's track; its lanes lie side by side.
+    covered = np.maximum.reduceat(cover[order], start)
+    alone = np.bincount(cell[start], weights=covered, minlength=passes.size)
+    return np.where(passes > 1, np.clip(alone - run_over, 0.0, run_over), 0.0)
+
+
+def _lanes(wheels: pd.DataFrame) -> np.ndarray:
+    """Return a number for each wheel, the same where wheels track each other."""
+    right, half = wheels["right"].to_numpy(float), wheels["width"].to_numpy(float) / 2
+    machine = wheels["machine_id"].to_numpy().astype(str)
+    lanes = np.zeros(len(wheels), dtype=np.int64)
+    number, edge, before = -1, -np.inf, ""
+    for k in np.lexsort((right - half, machine)):
+        if machine[k] != before or right[k] - half[k] >= edge - 1e-9:
+            number, edge = number + 1, -np.inf
+        lanes[k] = number
+        edge, before = max(edge, right[k] + half[k]), machine[k]
+    return lanes
 
 
 def _masses(paths: WheelPaths) -> tuple[np.ndarray, np.ndarray, np.ndarray]:

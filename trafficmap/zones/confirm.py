@@ -315,7 +315,7 @@ def _rolls(
     """Return the newest hand rolls, by depth, and their day."""
     rows = readings[(readings["kind"] == "hand_roll") & (readings["wheeled"] != 0.0)]
     if rows.empty:
-        return (), pd.NaT
+        return (), pd.to_datetime(rows["date"]).max()
     rows = _newest(rows).dropna(subset=["depth"])
     depths, findings = rows["depth"].tolist(), rows["finding"].tolist()
     pairs = [

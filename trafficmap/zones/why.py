@@ -93,7 +93,8 @@ def _axles(paths: WheelPaths) -> tuple[np.ndarray, dict[int, str]]:
     columns = (wheels["axle_id"], wheels["slot"], wheels["body"])
     for axle, slot, name in zip(*(c.tolist() for c in columns), strict=True):
         mass[axle] += states.load[:, slot] / GRAVITY
-        body[axle] = str(name).replace("_", " ")
+        words = str(name).replace("_", " ")
+        body[axle] = words.removesuffix(" mid").removesuffix(" large")
     return mass, body
 
 
