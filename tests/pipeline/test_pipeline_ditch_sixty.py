@@ -246,3 +246,9 @@ def test_a_result_says_what_it_is(ditch):
     assert "Ditch sixty" in text
     assert "leave" in text
     assert ditch.layers is ditch.tray
+
+
+def test_what_a_tanker_lost_was_spread(ditch, ditch_truth):
+    rows, known = ditch.totals["ledger_kg"]["tanker"], ditch_truth["ledger_kg"]
+    assert rows["spread"] == pytest.approx(known["slurry spread"], rel=0.01)
+    assert rows["emptied"] == 0.0

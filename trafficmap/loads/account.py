@@ -156,7 +156,9 @@ class Account:
         if self.signal is not None:
             steps = np.diff(self.signal)
             out["filled"] = float(steps[steps > 0].sum())
-            out["emptied"] = float(-steps[steps < 0].sum())
+            # What leaves a logged tanker goes onto the field.
+            where = "spread" if self.machine.payload_kind == "liquid" else "emptied"
+            out[where] = float(-steps[steps < 0].sum())
         else:
             own = float(self.flow[-1] - self.flow[0])
             out["filled" if own >= 0 else "spread"] += abs(own)
