@@ -393,6 +393,10 @@ CASES = [
          RUN),
     # the other commands
     Case("new from an empty file", put(LOG, b""), 3, "combine.csv: is empty", NEW),
+    Case("new from a log that stands", rows(lambda c: None, step=0.0), 3,
+         "all its places are one spot, need a log of driving", NEW),
+    Case("new from metres", rows(column(0, lambda k, v: "448677.1")), 3,
+         "begin a field.toml by hand", NEW),
     Case("new over a field", lambda _: None, 3, "is already there, nothing was written",
          ("new", "{home}", "{home}/combine.csv")),
     Case("explain of no run", lambda _: None, 3, "is unfinished, it holds no valid",

@@ -86,7 +86,7 @@ def small_disk(tmp_path):
     most, hard = resource.getrlimit(resource.RLIMIT_FSIZE)
     resource.setrlimit(resource.RLIMIT_FSIZE, (60_000, hard))
     try:
-        yield place, "could not be written (["
+        yield place, "could not be written"
     finally:
         resource.setrlimit(resource.RLIMIT_FSIZE, (most, hard))
 

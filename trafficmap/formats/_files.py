@@ -139,7 +139,10 @@ def _sentence(path: Path, error: Exception) -> tuple[str, str]:
         return f"{path}: a file stands where a folder is needed.", (
             "choose another folder with -o"
         )
-    return f"{path.name}: could not be written ({error}).", (
+    # What a library says is for -vv; the system's own word helps anybody.
+    told = getattr(error, "strerror", None)
+    reason = f" ({told[0].lower()}{told[1:]})" if told else ""
+    return f"{path.name}: could not be written{reason}.", (
         "look at the disk, or choose another folder with -o"
     )
 
