@@ -182,3 +182,64 @@ def test_ledger_of_a_combine_closes(seed):
     table = carried.table
     assert (table["payload_low"] <= table["payload"]).all()
     assert (table["payload"] <= table["payload_high"]).all()
+
+
+@settings(max_examples=30, deadline=None)
+@given(
+    visits=st.lists(st.floats(60, 1340), min_size=1, max_size=5),
+    stay=st.floats(15, 400),
+    flow=st.floats(1, 40),
+    lag=st.floats(-0.35, 0.35),
+)
+def test_what_a_combine_hands_over_is_what_the_truck_gets(visits, stay, flow, lag):
+    """However often, long and crookedly it drives beside: nothing is made or lost."""
+    t = np.arange(0.0, 1500.0)
+    to_visit = np.abs(t[:, None] - np.array(visits)).min(axis=1)
+    away = 1.5 * np.maximum(to_visit - stay / 2, 0.0)
+    north = 2.0 * t
+    # The hopper of the truck lies 9 m behind its antenna.
+    behind = away + lag * np.minimum(to_visit, stay / 2)
+    logs = []
+    for number, (name, east, along, words, gain) in enumerate(
+        [
+            ("c", 0.0, north, "working", flow),
+            ("k", -6.0, north + 9.0 - behind, "hauling", np.nan),
+        ]
+    ):
+        frame = SPLIT_FIXES.empty().reindex(range(t.size))
+        frame["machine_id"] = name
+        frame["log_id"] = np.full(t.size, number, dtype=np.int64)
+        frame["time"] = pd.to_datetime(1.79e9 + t, unit="s", utc=True).astype(
+            "datetime64[ms, UTC]"
+        )
+        frame["seconds"] = t
+        frame["easting"], frame["northing"] = east, along
+        frame["row"] = np.arange(1, t.size + 1, dtype=np.int64)
+        frame["mass_flow"] = gain
+        frame["state"] = words
+        frame["pass_id"] = np.full(t.size, -1, dtype=np.int64)
+        logs.append(frame)
+    carried, _ = payload(
+        pd.concat(logs, ignore_index=True).astype(logs[0].dtypes.to_dict()),
+        PASSES.empty(),
+        machines={"c": RIGS["combine_large"], "k": RIGS["truck"]},
+        crop=Crop(now="corn"),
+        liquid=LIQUID.empty(),
+        settings=CHOICES,
+    )
+    combine, truck = carried.ledger["c"], carried.ledger["k"]
+    assert combine["handed"] == pytest.approx(truck["received"], rel=1e-12)
+    assert combine["filled"] == pytest.approx(flow * 1499, rel=1e-9)
+    best = carried.table["payload"].to_numpy()
+    for name, masses, mine in (("c", combine, best[:1500]), ("k", truck, best[1500:])):
+        gone = masses["handed"] + masses["emptied"] + masses["unexplained"]
+        assert masses["filled"] + masses["received"] == pytest.approx(
+            gone + masses["stock"], rel=1e-9, abs=1e-6
+        )
+        # A tank is noticed full at the next fix.
+        full = RIGS["combine_large" if name == "c" else "truck"].capacity(720.8)
+        assert mine.max() <= (1 + CHOICES.heap) * full + 2 * flow
+        assert mine.min() >= 0.0
+    table = carried.table
+    assert (table["payload_low"] <= table["payload"] + 1e-9).all()
+    assert (table["payload"] <= table["payload_high"] + 1e-9).all()

@@ -5,6 +5,7 @@ from __future__ import annotations
 import math
 from dataclasses import dataclass, field
 from enum import Enum
+from typing import NamedTuple
 
 import numpy as np
 import pandas as pd
@@ -41,13 +42,26 @@ class Fill(Enum):
     ASSUMED = "assumed"
 
 
+class Move(NamedTuple):
+    """A ramp of mass: start and end [s], mass [kg] positive into the rig.
+
+    ``kind`` is a key of the ledger; it may have run up to ``slack`` [s] earlier or
+    later.
+    """
+
+    start: float
+    end: float
+    mass: float
+    kind: str
+    slack: float = 0.0
+
+
 @dataclass
 class Account:
     """One rig's fixes in order of time, and every mass that moved.
 
     ``flow`` is the running total of what the machine took up by itself (harvest) or
-    gave away (spread, negative); ``moves`` are ramps (start, end, mass, kind), mass
-    positive into the rig, kind a key of the ledger.
+    gave away (spread, negative); ``moves`` are all other masses.
     """
 
     machine: Machine
@@ -64,7 +78,7 @@ class Account:
     flow: np.ndarray
     start: float = 0.0
     signal: np.ndarray | None = None
-    moves: list[tuple[float, float, float, str]] = field(default_factory=list)
+    moves: list[Move] = field(default_factory=list)
     unknown: list[tuple[float, float]] = field(default_factory=list)
     scenarios: list[np.ndarray] = field(default_factory=list)
     unseen: int = 0
@@ -92,15 +106,16 @@ class Account:
         """Running total of the machine's own flow at a moment [kg]."""
         return float(np.interp(moment, self.clock, self.flow))
 
-    def moved_at(self, moments) -> np.ndarray:
-        """Running total of all ramps at moments [kg]."""
+    def moved_at(self, moments, *, late: float = 0.0) -> np.ndarray:
+        """Running total of all ramps at moments [kg], ``late`` from -1 to 1 slacks."""
         total = np.zeros(np.shape(moments))
         if not self.moves:
             return total
         # A ramp is a change of slope at both ends: sum slopes once, not ramp by ramp.
-        starts = np.array([m[0] for m in self.moves])
-        ends = np.array([max(m[1], m[0] + 1e-3) for m in self.moves])
-        slope = np.array([m[2] for m in self.moves]) / (ends - starts)
+        shift = late * np.array([m.slack for m in self.moves])
+        starts = np.array([m.start for m in self.moves]) + shift
+        ends = np.array([max(m.end, m.start + 1e-3) for m in self.moves]) + shift
+        slope = np.array([m.mass for m in self.moves]) / (ends - starts)
         knots = np.concatenate([starts, ends])
         change = np.concatenate([slope, -slope])
         order = np.argsort(knots, kind="stable")
@@ -109,11 +124,11 @@ class Account:
         value = np.concatenate([[0.0], np.cumsum(rate[:-1] * np.diff(knots))])
         return np.interp(moments, knots, value)
 
-    def level(self) -> np.ndarray:
-        """Payload at every fix [kg]."""
+    def level(self, *, late: float = 0.0) -> np.ndarray:
+        """Payload at every fix [kg]; ``late`` as in `moved_at`."""
         if self.signal is not None:
             return self.signal
-        level = self.start + self.flow + self.moved_at(self.clock)
+        level = self.start + self.flow + self.moved_at(self.clock, late=late)
         # Ramps meet flows to the last gram only in exact arithmetic.
         return np.maximum(level, 0.0)
 
@@ -162,11 +177,11 @@ class Account:
         else:
             own = float(self.flow[-1] - self.flow[0])
             out["filled" if own >= 0 else "spread"] += abs(own)
-            for _, _, mass, kind in self.moves:
-                if kind == "unexplained":
-                    unexplained -= mass
+            for move in self.moves:
+                if move.kind == "unexplained":
+                    unexplained -= move.mass
                 else:
-                    out[kind] += abs(mass)
+                    out[move.kind] += abs(move.mass)
         level = self.level()
         out["stock"] = float(level[-1] - level[0])
         return {**out, "unexplained": unexplained}

@@ -8,7 +8,7 @@ import numpy as np
 
 from trafficmap.core.limits import GAP_SECONDS
 from trafficmap.core.settings.loads import LoadSettings
-from trafficmap.loads.account import Account
+from trafficmap.loads.account import Account, Move
 from trafficmap.loads.transfer import Transfer
 from trafficmap.loads.unload import KEEP_GAP, unload_between, unload_rate
 
@@ -32,6 +32,14 @@ _QUICK = 1.5
 
 _RAMP = 2.5
 """Half of the starting and stopping of an auger [s] (from memory)."""
+
+_NOISE_SHARE = 0.02
+"""A logged tank is still full, or already empty, within this share of its fall;
+choice."""
+
+_ROUNDS = 6
+"""How long an auger runs and what comes in meanwhile hang together; a tank fills at
+less than half the rate it empties, so each round leaves less than half of the error."""
 
 _UNSEEN_RAMP = 60.0
 """An emptying nobody saw takes this long at most; choice [s]."""
@@ -86,16 +94,68 @@ class Coupled:
         own = account.flow_at(moment) - account.flow_at(self.last[name])
         return self.level[name] + own
 
-    def _move(self, name: str, start: float, end: float, mass: float, kind: str):
+    def _move(self, name: str, move: Move) -> None:
         """Write one ramp and stand at its end."""
-        account = self.accounts[name]
+        account, (start, end, mass, *_) = self.accounts[name], move
         if account.signal is None:
             on_board = self.on_board(name, start)
-            account.moves.append((start, end, mass, kind))
+            account.moves.append(move)
             self.level[name] = (
                 on_board + mass + account.flow_at(end) - account.flow_at(start)
             )
         self.last[name] = max(self.last[name], end)
+
+    def _poured(self, name: str, start: float, end: float) -> Move:
+        """Return how a rig hands over its load while it is in place to do so.
+
+        Nobody logs when the auger runs. It takes what it takes at the usual rate, and
+        may be anywhere between coming and going: in the middle it is least wrong, but
+        it cannot begin after the tank is full.
+        """
+        account = self.accounts[name]
+        if account.signal is not None:
+            return self._seen_falling(account, start, end)
+        time, rate = end - start - _RAMP, unload_rate(account, self.settings)
+        # What comes in while the auger runs goes out with the rest.
+        mass = self.on_board(name, end)
+        if _QUICK * rate * time < mass:
+            return Move(start, end, -rate * time, "handed")
+        begin, finish, latest = start, end, self._full_at(name, start)
+        for _ in range(_ROUNDS):
+            spare = max(0.0, time - mass / rate)
+            begin = min(start + 0.5 * spare, latest)
+            finish = end - spare + begin - start
+            mass = self.on_board(name, finish)
+        return Move(begin, finish, -mass, "handed", begin - start)
+
+    def _full_at(self, name: str, start: float) -> float:
+        """Return when a rig can take no more, not before `start`."""
+        account = self.accounts[name]
+        top = account.capacity * (1.0 + self.settings.heap)
+        taken = account.flow_at(self.last[name]) + top - self.level[name]
+        k = int(np.searchsorted(account.flow, taken))
+        return (
+            max(start, float(account.clock[k])) if k < account.flow.size else math.inf
+        )
+
+    def _tipped(self, name: str, start: float, end: float) -> Move:
+        """Return the emptying of all on board somewhere in a stop."""
+        account, mass = self.accounts[name], self.on_board(name, start)
+        needs = mass / unload_rate(account, self.settings)
+        slack = max(0.0, 0.5 * (end - start - needs))
+        return Move(start + slack, end - slack, -mass, "emptied", slack)
+
+    def _seen_falling(self, account: Account, start: float, end: float) -> Move:
+        """Return the fall of a logged tank mass in a stretch."""
+        a, b = np.searchsorted(account.clock, [start, end])
+        time, mass = account.clock[a : b + 1], account.level()[a : b + 1]
+        fall = float(mass.max() - mass.min())
+        high = np.flatnonzero(mass >= mass.max() - _NOISE_SHARE * fall)
+        low = np.flatnonzero(mass <= mass.min() + _NOISE_SHARE * fall)
+        after = low[low > high[-1]]
+        if fall <= 0.0 or after.size == 0:
+            return Move(start, end, 0.0, "handed")
+        return Move(float(time[high[-1]]), float(time[after[0]]), -fall, "handed")
 
     def _settle(self, name: str, until: float) -> None:
         """Empty what must have been emptied since the last event."""
@@ -123,8 +183,7 @@ class Coupled:
                 continue
             mass = self.on_board(name, start)
             if mass >= _CART_SHARE * account.capacity:
-                finish = min(end, start + mass / unload_rate(account, self.settings))
-                self._move(name, start, finish, -mass, "emptied")
+                self._move(name, self._tipped(name, start, end))
 
     def _hidden(self, transfer: Transfer, start: float, left: float) -> bool:
         """Find a transfer missed in a hole of the taker's log, and redo this one."""
@@ -197,14 +256,14 @@ class Coupled:
             return
         stops = self._free_stops(name, since, until)
         if stops:
-            start, end = max(stops, key=lambda stop: stop[1] - stop[0])
-            end = min(end, start + mass / unload_rate(account, self.settings))
-        else:
-            middle, half = 0.5 * (since + until), min(_UNSEEN_RAMP, until - since) / 2
-            start, end = middle - half, middle + half
-            account.unseen += 1
-            account.unknown.append((since, until))
-        self._move(name, start, max(end, start + 1e-3), -mass, "emptied")
+            longest = max(stops, key=lambda stop: stop[1] - stop[0])
+            self._move(name, self._tipped(name, *longest))
+            return
+        middle, half = 0.5 * (since + until), min(_UNSEEN_RAMP, until - since) / 2
+        account.unseen += 1
+        account.unknown.append((since, until))
+        end = max(middle + half, middle - half + 1e-3)
+        self._move(name, Move(middle - half, end, -mass, "emptied"))
 
     def _hole(self, name: str, start: float, end: float) -> None:
         """Carry a load over a hole in the log, or let it go."""
@@ -216,7 +275,7 @@ class Coupled:
         leaves = account.role == "receive" and account.machine.road_vehicle
         if leaves or end - start >= KEEP_GAP:
             kind = "unexplained" if account.role == "harvest" else "emptied"
-            self._move(name, start, end, -mass, kind)
+            self._move(name, Move(start, end, -mass, kind))
         else:
             until = min(
                 (a for a, _ in self.busy[name] if a >= end),
@@ -241,13 +300,8 @@ class Coupled:
                 return
         self._settle(donor, start)
         self._settle(receiver, start)
-        if giver.signal is not None:
-            mass = self.on_board(donor, start) - self.on_board(donor, transfer.end)
-            mass = max(mass, 0.0)
-        else:
-            # What comes in while the auger runs goes out with the rest.
-            on_board = self.on_board(donor, transfer.end)
-            mass = on_board if _QUICK * rate * time >= on_board else rate * time
+        move = self._poured(donor, start, transfer.end)
+        mass = -move.mass
         self._make_room(receiver, mass, start)
         taker = self.accounts[receiver]
         if taker.signal is None:
@@ -255,5 +309,5 @@ class Coupled:
             mass = min(mass, room - self.on_board(receiver, start))
         if mass <= 0.0:
             return
-        self._move(donor, start, transfer.end, -mass, "handed")
-        self._move(receiver, start, transfer.end, mass, "received")
+        self._move(donor, move._replace(mass=-mass))
+        self._move(receiver, move._replace(mass=mass, kind="received"))

@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 
 from trafficmap.core.settings.loads import LoadSettings
-from trafficmap.loads.account import Account, Fill
+from trafficmap.loads.account import Account, Fill, Move
 from trafficmap.loads.coupled import Coupled
 from trafficmap.loads.transfer import Transfer
 from trafficmap.loads.unload import KEEP_GAP, unload_between
@@ -47,8 +47,10 @@ def run_ledger(
             accounts[name].unseen = 0
         Coupled(accounts, partners, settings, by_place=True).run(transfers)
         for name in partners:
-            if accounts[name].role == "receive":
-                accounts[name].scenarios = [full[name]]
+            account = accounts[name]
+            account.scenarios = [account.level(late=-1.0), account.level(late=1.0)]
+            if account.role == "receive":
+                account.scenarios.append(full[name])
 
 
 def _harvest_alone(account: Account, settings: LoadSettings) -> None:
@@ -68,9 +70,9 @@ def _harvest_alone(account: Account, settings: LoadSettings) -> None:
 
 def _unload_all(
     account: Account, share: float, use_stops: bool, keep: bool, settings: LoadSettings
-) -> tuple[list, int]:
+) -> tuple[list[Move], int]:
     """Return the moves of a harvester working alone, and how many were not seen."""
-    moves: list[tuple[float, float, float, str]] = []
+    moves: list[Move] = []
     unseen, level = 0, 0.0
     begin = float(account.clock[0])
     for hole in [*account.gaps(settings.ledger_gap), (float(account.clock[-1]), None)]:
@@ -82,7 +84,7 @@ def _unload_all(
         if hole[1] is None:
             break
         if level > 0 and not (keep and hole[1] - hole[0] < KEEP_GAP):
-            moves.append((hole[0], hole[1], -level, "unexplained"))
+            moves.append(Move(hole[0], hole[1], -level, "unexplained"))
             level = 0.0
         begin = hole[1]
     return moves, unseen
@@ -109,7 +111,7 @@ def _refill(account: Account, settings: LoadSettings, *, always: bool) -> None:
         base = account.flow_at(begin)
         if level < -1e-6 * account.capacity:
             dry = _time_dry(account, t, begin, -level)
-            account.moves.append((dry, begin, -level, "unexplained"))
+            account.moves.append(Move(dry, begin, -level, "unexplained"))
             account.unknown.append((t, begin))
             level = 0.0
         if k == len(stops):
@@ -121,7 +123,9 @@ def _refill(account: Account, settings: LoadSettings, *, always: bool) -> None:
             fills = level < _DRY_SHARE * account.capacity or level < ahead
         if fills:
             finish = stops[k][1]
-            account.moves.append((begin, finish, account.capacity - level, "filled"))
+            account.moves.append(
+                Move(begin, finish, account.capacity - level, "filled")
+            )
             base_after = account.flow_at(finish)
             level, base, t = account.capacity + base_after - base, base_after, finish
 

@@ -104,7 +104,7 @@ def payload(
         settings=settings,
     )
     transfers, transfer_notes = find_transfers(
-        split_fixes, accounts, machines=machines, density=density, settings=settings
+        split_fixes, accounts, machines=machines, settings=settings
     )
     notes += transfer_notes
     run_ledger(accounts, transfers, settings=settings)

@@ -13,6 +13,7 @@ from trafficmap.core.notes import Note
 from trafficmap.core.settings.loads import LoadSettings
 from trafficmap.loads.account import Account, Fill
 from trafficmap.loads.trail import rig_path
+from trafficmap.loads.unload import unload_rate
 from trafficmap.machines.model import Machine
 
 _STAND = 0.3
@@ -24,6 +25,13 @@ choice."""
 
 _SPEED_OVER = 5.0
 """Speed is taken over this time [s]; choice."""
+
+_SETTLED_SPEED, _SETTLED_SHARE = 0.15, 1.5
+"""Coming and going are cut off: while a load is handed over the two move apart by less
+than this [m/s], or this many times the middle value where fixes are poor; choice."""
+
+_LEFT_TIME = 10.0
+"""At least this much must be left between coming and going [s]; choice."""
 
 
 @dataclass(frozen=True)
@@ -53,7 +61,6 @@ def find_transfers(
     accounts: dict[str, Account],
     *,
     machines: dict[str, Machine],
-    density: float,
     settings: LoadSettings,
 ) -> tuple[list[Transfer], list[Note]]:
     """Return when rigs on trusted clocks were in place to hand over their load.
@@ -68,8 +75,6 @@ def find_transfers(
         Contract `SPLIT_FIXES`.
     accounts : dict of str to Account
     machines : dict of str to Machine
-    density : float
-        Bulk density of the crop. [kg/m3]
     settings : LoadSettings
 
     Returns
@@ -101,9 +106,7 @@ def find_transfers(
             standing_only=giver.role != "harvest",
             settings=settings,
         )
-        rate = giver.rate
-        rate = rate if math.isfinite(rate) else settings.unload_rate * density
-        longest = 2.0 * giver.capacity / rate
+        longest = 2.0 * giver.capacity / unload_rate(giver, settings)
         waits = 0
         for start, end in runs:
             waits += end - start > longest
@@ -232,24 +235,36 @@ def _runs(
             & (angle < math.radians(settings.gate_heading))
             & (apart < settings.gate_speed)
         )
-    return _open_runs(t, gate & known & np.isfinite(angle), settings)
+    return _open_runs(t, gate & known & np.isfinite(angle), apart, settings)
 
 
 def _open_runs(
-    t: np.ndarray, gate: np.ndarray, settings: LoadSettings
+    t: np.ndarray, gate: np.ndarray, apart: np.ndarray, settings: LoadSettings
 ) -> list[tuple[float, float]]:
-    """Join openings a short while apart; keep those that last."""
+    """Join openings a short while apart; keep those that last, less the approach."""
     rows = np.flatnonzero(gate)
     if rows.size == 0:
         return []
     cut = np.flatnonzero(np.diff(t[rows]) > max(settings.gate_bridge, 1.0)) + 1
     starts = np.concatenate([[0], cut])
     ends = np.concatenate([cut, [rows.size]]) - 1
-    return [
-        (float(t[rows[a]]), float(t[rows[b]]))
+    runs = [
+        _settled(t[rows[a : b + 1]], apart[rows[a : b + 1]])
         for a, b in zip(starts.tolist(), ends.tolist(), strict=True)
         if t[rows[b]] - t[rows[a]] >= settings.gate_time
     ]
+    return [(start, end) for start, end in runs if end - start >= _LEFT_TIME]
+
+
+def _settled(t: np.ndarray, apart: np.ndarray) -> tuple[float, float]:
+    """Return the first and last moment at which two rigs do not move apart."""
+    limit = max(_SETTLED_SPEED, _SETTLED_SHARE * float(np.median(apart)))
+    calm = t[apart <= limit]
+    # A low speed holds for all the time it was taken over.
+    half = 0.5 * _SPEED_OVER
+    return max(float(t[0]), float(calm[0]) - half), min(
+        float(t[-1]), float(calm[-1]) + half
+    )
 
 
 def _wait_note(donor: str, receiver: str, count: int) -> Note:

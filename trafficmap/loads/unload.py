@@ -8,7 +8,7 @@ import math
 import numpy as np
 
 from trafficmap.core.settings.loads import LoadSettings
-from trafficmap.loads.account import Account
+from trafficmap.loads.account import Account, Move
 
 KEEP_GAP = 7200.0
 """A load is thought to stay on board over a shorter hole in the log; choice [s]."""
@@ -22,7 +22,7 @@ def unload_between(
     share: float,
     use_stops: bool,
     settings: LoadSettings,
-) -> tuple[list, float, int]:
+) -> tuple[list[Move], float, int]:
     """Empty a tank between two moments whenever it must be, or at a stop.
 
     Parameters
@@ -34,7 +34,7 @@ def unload_between(
 
     Returns
     -------
-    moves : list
+    moves : list of Move
     level : float
         On board at `end`. [kg]
     unseen : int
@@ -45,7 +45,7 @@ def unload_between(
     flow = account.flow[: last + 1]
     stops = [s for s in account.stops(settings.unload_stop) if begin < s[0] < end]
     starts = [s[0] for s in stops]
-    moves: list[tuple[float, float, float, str]] = []
+    moves: list[Move] = []
     unseen, now, base = 0, begin, account.flow_at(begin)
     while True:
         full = base + account.capacity * share - level
@@ -73,7 +73,7 @@ def unload_between(
         finish = max(finish, start + 1e-3)
         # What comes in while the auger runs goes out with the rest.
         mass += account.flow_at(finish) - account.flow_at(start)
-        moves.append((start, finish, -mass, "emptied"))
+        moves.append(Move(start, finish, -mass, "emptied"))
         level = 0.0
         now, base = finish, account.flow_at(finish)
     return moves, level + account.flow_at(end) - base, unseen
@@ -81,8 +81,10 @@ def unload_between(
 
 def unload_rate(account: Account, settings: LoadSettings) -> float:
     """Return how fast a tank empties, the usual rate where it is not told [kg/s]."""
-    return (
-        account.rate
-        if math.isfinite(account.rate)
-        else settings.unload_rate * account.density
-    )
+    if math.isfinite(account.rate):
+        return account.rate
+    harvests = account.role == "harvest"
+    usual = settings.unload_rate if harvests else settings.cart_unload_rate
+    body = account.machine.payload_body
+    density = body.payload.density(account.density) if body else account.density
+    return usual * density

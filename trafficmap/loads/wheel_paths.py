@@ -220,7 +220,7 @@ def _log_pieces(
     seconds = _at_stations(columns.seconds[rows], path)
     time = _at_stations(columns.time[rows], path)
     latency = machine.antenna.latency_s
-    fix_of_station = first + path.kept[np.minimum(path.segment + 1, path.kept.size - 1)]
+    fix_of_station = first + _fix_of_station(columns.seconds[rows], seconds, path)
     out: list[_Piece] = []
     still = 0
     blocks = _blocks(columns, path, first, last)
@@ -278,6 +278,16 @@ def _blocks(
             fix = a + int(np.argmax(np.nan_to_num(columns.carried[a:b])))
             out.append((station, station + 1, pass_id, fix))
     return out
+
+
+def _fix_of_station(clock: np.ndarray, seconds: np.ndarray, path: RigPath):
+    """Return the first fix at or after each station, no later than the kept one.
+
+    While a rig creeps a metre in minutes, its load may go from full to empty.
+    """
+    last = path.kept[np.minimum(path.segment + 1, path.kept.size - 1)]
+    first = np.where(path.segment < 0, last, path.kept[np.maximum(path.segment, 0)])
+    return np.clip(np.searchsorted(clock, seconds), first, last)
 
 
 def _at_stations(values: np.ndarray, path: RigPath) -> np.ndarray:

@@ -128,10 +128,19 @@ class LoadSettings(msgspec.Struct, frozen=True, forbid_unknown_fields=True):
         Meta(
             gt=0,
             le=5,
-            description="unloading rate where the machine does not tell it [m3/s]; "
+            description="unloading rate of a harvester that does not tell it [m3/s]; "
             "combines 0.09 to 0.16 (from memory)",
         ),
     ] = 0.12
+    cart_unload_rate: Annotated[
+        float,
+        Meta(
+            gt=0,
+            le=5,
+            description="unloading rate of a cart or trailer that does not tell it "
+            "[m3/s]; carts 0.15 to 0.40 (from memory)",
+        ),
+    ] = 0.25
     ledger_gap: Annotated[
         float,
         Meta(
