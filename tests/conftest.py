@@ -23,7 +23,7 @@ KERNEL_FILES = {
     "test_traffic_inside.py",
     "test_traffic_visits.py",
 }
-"""Small tests of compiled code; they also run as plain Python and with bounds checked."""
+"""Small tests of compiled code, also run as plain Python and with bounds checked."""
 
 
 def pytest_collection_modifyitems(items):

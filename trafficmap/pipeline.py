@@ -188,10 +188,10 @@ def run(
     )
 
     progress(0.75, "draw zones and decide")
-    tool = field.tools[0] if field.tools else None
+    tool = max(field.tools, key=lambda tool: tool.depth_max, default=None)
     work: dict[str, Any] = {"field": field, "settings": use.zones, "tool": tool}
     units = keep(zones.candidates(tray, grid=grid, columns=columns, **work))
-    units = zones.confirm(units, field.dug, settings=use.zones, frost=field.frost)
+    units = zones.confirm(units, field.dug, settings=use.zones)
     money = keep(
         plan.price(units, crop=field.crop, prices=field.prices, settings=use.plan)
     )
@@ -285,6 +285,12 @@ def _soil(
         time_zone=field.time_zone,
     )
     notes += found
+    if field.latitude < 0:
+        sentence = (
+            "The field lies south of the equator, where the usual dates of crop growth "
+            "do not hold: soil water, and with it every risk, is not to be trusted."
+        )
+        notes.append(Note("soil.southern", "stop", sentence))
     strength = soil.strength_at(
         series,
         times,

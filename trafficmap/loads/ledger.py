@@ -29,6 +29,8 @@ def run_ledger(
     Mass is never made or lost: what leaves one account enters another or a named
     place, and what has no reason is a move called ``unexplained``.
     """
+    known = _known(accounts, transfers)
+    transfers = [t for t in transfers if t.donor in known]
     partners = {name for t in transfers for name in (t.donor, t.receiver)}
     for name, account in accounts.items():
         account.alone = name not in partners
@@ -51,6 +53,23 @@ def run_ledger(
             account.scenarios = [account.level(late=-1.0), account.level(late=1.0)]
             if account.role == "receive":
                 account.scenarios.append(full[name])
+
+
+def _known(accounts: dict[str, Account], transfers: list[Transfer]) -> set[str]:
+    """Return the rigs whose mass is known, or comes from one whose mass is known.
+
+    What a giver of unknown load handed over is unknown, not nothing.
+    """
+    known = {
+        name
+        for name, account in accounts.items()
+        if account.fill is not Fill.ASSUMED or account.signal is not None
+    }
+    while True:
+        more = {t.receiver for t in transfers if t.donor in known} - known
+        if not more:
+            return known
+        known |= more
 
 
 def _harvest_alone(account: Account, settings: LoadSettings) -> None:

@@ -51,7 +51,8 @@ def fit_states(
     columns : SoilColumns, optional
         Those of `series` if not given.
     day : date, optional
-        The newest day anybody rolled soil by hand, else the last day with weather.
+        The last day with weather, or a later day on which soil was rolled by hand:
+        rain that fell after a hand roll counts.
 
     Returns
     -------
@@ -111,15 +112,14 @@ def fit_states(
 
 
 def _day(units: Units, series: SoilSeries | None, day: object) -> pd.Timestamp | None:
-    """Return the day asked for, the newest hand roll, or the last day with weather."""
+    """Return the day asked for, else the newest of hand rolls and weather."""
     if day is not None:
         return pd.Timestamp(day)  # type: ignore[arg-type]
     rolled = pd.to_datetime(units.table["rolled_on"]).dropna()
-    if len(rolled):
-        return rolled.max()
+    days = [rolled.max()] if len(rolled) else []
     if series is not None and len(series.dates):
-        return series.dates[-1]
-    return None
+        days.append(series.dates[-1])
+    return max(days, default=None)
 
 
 def _fresh(rolled_on: object, day: pd.Timestamp | None, settings: SoilSettings) -> bool:

@@ -204,6 +204,12 @@ def _advice(
     if not logged and row["run_over"] == 0.0 and row["kind"] != "keep_out":
         reason = "no log is given, so nobody knows what drove here"
         return Advice("not assessed", "D22", reason, 3)
+    if row["unit"] == REST and row["open_share"] > settings.not_assessed_share:
+        reason = (
+            "loads, soil water or dates of what drove here are not known well enough "
+            "to say anything"
+        )
+        return Advice("not assessed", "D22", reason, 3)
     if row["unit"] == REST:
         return Advice("leave", "D1", _rest_reason(row), 3, further=_rest_further(row))
     if row["kind"] == "keep_out":

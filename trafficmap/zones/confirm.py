@@ -53,6 +53,12 @@ class Verdict:
     counts: tuple[int, int] = field(default=(0, 0))
 
 
+_UNASSESSED = (
+    "a layer was found in part of it, but loads, soil water or dates of this ground "
+    "are not known"
+)
+
+
 def confirm(
     units: Units,
     dug: pd.DataFrame,
@@ -98,6 +104,10 @@ def confirm(
             )
         else:
             verdict = verdict_of(mine, settings=settings, frost=frost)
+            if verdict.probed == "confirmed" and not table.at[unit, "assessed"]:
+                # Ground without an answer is one piece whatever lies in it; a few
+                # readings do not speak for all of it.
+                verdict = Verdict("inconclusive", why=_UNASSESSED)
         ruts = mine.loc[mine["kind"] == "rut", "value"]
         columns["probed"].append(verdict.probed)
         columns["layer_top"].append(verdict.top)
@@ -331,6 +341,11 @@ def _trial(readings: pd.DataFrame) -> str:
     if rows.empty:
         return ""
     rows = _newest(rows)
+    rolled = readings.loc[readings["kind"] == "hand_roll", "date"].max()
+    # Soil dries and wets between: a later hand roll, or one on a known day, wins over
+    # a trial pass of an earlier or unknown day.
+    if pd.notna(rolled) and not rows["date"].max() >= rolled:
+        return ""
     seen = {finding_word(text) for text in rows["finding"]}
     for word in ("slot", "smear", "clods", "rides out", "dry clods", "shatters"):
         if word in seen:
