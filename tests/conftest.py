@@ -6,6 +6,13 @@ import os
 from pathlib import Path
 
 import pytest
+from hypothesis import settings
+
+# The same examples every time, so that a run says something about the change and not
+# about luck; TRAFFICMAP_SEARCH=1 looks for new ones.
+settings.register_profile("repeatable", derandomize=True, deadline=None)
+if os.environ.get("TRAFFICMAP_SEARCH") != "1":
+    settings.load_profile("repeatable")
 
 ROOT = Path(__file__).resolve().parents[1]
 

@@ -69,7 +69,16 @@ def units_of(*, column=(0, 1), rolled=(None, ROLLED), bottom=(math.nan, 0.26)) -
     return Units(table, np.zeros((1, 2), int), FieldGrid(32616, 0, 0, 1, 1, 2), 0.0)
 
 
+def test_weather_after_the_hand_rolls_counts(series, asked):
+    # Rolled on 25 October, rain till 20 November: the rolls say nothing any more.
+    _, notes = fit_states(units_of(), series=series, field=FIELD, settings=SETTINGS)
+    assert [call["day"] for call in asked] == [pd.Timestamp("2026-11-20")] * 2
+    assert asked[1]["hand_rolls"] is None
+    assert [note.code for note in notes] == ["plan.rolls_stale"]
+
+
 def test_asked_for_the_tip_of_each_unit_on_the_newest_day(series, asked):
+    series.dates = series.dates[series.dates <= ROLLED]
     frame, notes = fit_states(units_of(), series=series, field=FIELD, settings=SETTINGS)
     assert notes == []
     assert [call["day"] for call in asked] == [ROLLED, ROLLED]

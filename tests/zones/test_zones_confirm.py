@@ -116,3 +116,19 @@ def test_words_people_write():
     assert finding_word("Ribbon") == "rolls"
     assert finding_word("dry_clods") == "dry clods"
     assert finding_word(np.nan) == ""
+
+
+@pytest.mark.parametrize(
+    ("trial_day", "seen"), [("2026-08-01", ""), (None, ""), ("2026-11-19", "shatters")]
+)
+def test_a_trial_pass_older_than_the_hand_roll_says_nothing(trial_day, seen):
+    from trafficmap.zones.confirm import _trial
+
+    rows = pd.DataFrame(
+        {
+            "kind": ["trial", "hand_roll"],
+            "date": pd.to_datetime([trial_day, "2026-11-19"]),
+            "finding": ["shatters", "rolls"],
+        }
+    )
+    assert _trial(rows) == seen

@@ -74,7 +74,7 @@ def test_each_row_of_the_table(row, unit, word):
 def test_d18_an_overlap_strip_says_it_is_wetter():
     advice = decide(confirmed(overlap=True, moisture="plastic"))
     assert advice.row == "D6"
-    assert any("put down twice" in text for text in advice.further)
+    assert any("liquid was put down" in text for text in advice.further)
 
 
 @pytest.mark.parametrize(

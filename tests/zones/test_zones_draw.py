@@ -146,7 +146,7 @@ def test_doubled_liquid_on_risky_ground_is_cut_out(make_field, make_tray):
     strip = zones[zones["kind"] == "overlap"]
     assert len(strip) == 1
     assert strip["area"].iloc[0] == pytest.approx(300 * (10 + 2 * 9), rel=0.01)
-    assert "put down twice" in strip["further"].iloc[0]
+    assert "liquid was put down" in strip["further"].iloc[0]
     assert_fills(zones, field.boundary)
 
 

@@ -38,7 +38,7 @@ SIDE_BY_SIDE = 40.0
 _KIND_WORDS = {
     "body": "",
     "end_rows": "end rows",
-    "overlap": "liquid put down twice",
+    "overlap": "much liquid put down",
     "keep_out": "",
     "strip": "check strip",
     "rest": "rest of the field",

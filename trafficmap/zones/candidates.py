@@ -288,7 +288,7 @@ def _add_overlaps(
     if "liquid" not in tray or not rates.size:
         return
     double = np.nan_to_num(get_layer(tray, "liquid")) >= (
-        settings.overlap_ratio * rates.max()
+        settings.overlap_ratio * rates.min()
     )
     if not double.any():
         return

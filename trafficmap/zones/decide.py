@@ -69,7 +69,7 @@ class UnitInputs:
     leave_why : str
         Why the ground must not be touched (D20), or empty.
     overlap : bool
-        A strip where liquid was put down twice.
+        A strip where much liquid was put down, as in an overlap.
     units : {"us", "metric"}
         Whole inches or whole centimetres.
     """
@@ -339,7 +339,7 @@ def _warnings(unit: UnitInputs, first: Advice, settings: ZoneSettings) -> list[s
     if first.row == "D16":
         said.append("a shallower pass only where the layer still ends above its tip")
     if unit.overlap:
-        said.append("liquid was put down twice here: test it by itself, days later")
+        said.append("much liquid was put down here: test it by itself, days later")
     said += _contradiction(unit)
     return said
 
