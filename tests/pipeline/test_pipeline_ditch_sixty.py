@@ -35,11 +35,9 @@ def wheel_errors(result, truth, machine):
     for moment, loads in zip(known["time"], known["wheel_kg"], strict=True):
         at = pd.Timestamp(moment).timestamp()
         k = np.clip(np.searchsorted(times, at), 1, times.size - 1)
-        # Where a machine stands there are no stations in time, only the place with
-        # the load it left with; what wheels carry is asked where they roll.
-        if not times[k - 1] <= at <= times[k] <= times[k - 1] + 2.0:
-            continue
         k -= at - times[k - 1] < times[k] - at
+        if abs(times[k] - at) > 1.5:
+            continue
         ours = paths.states.load[states[k], slots] / GRAVITY
         errors.append(ours / np.asarray(loads, dtype=float) - 1.0)
     return np.concatenate(errors)
