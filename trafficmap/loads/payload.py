@@ -211,9 +211,9 @@ def _account_notes(account: Account) -> list[Note]:
                 code="loads.unloading_unseen",
                 severity="info" if account.alone else "check",
                 sentence=(
-                    f"{name}: {account.unseen} times it must have been emptied where "
-                    "no log shows it; the time is taken as late as the tank allows, "
-                    "and the load before it is less sure."
+                    f"{name}: unloadings that no log shows: {account.unseen}; each is "
+                    "taken as late as the tank allows, and the load before it is less "
+                    "sure."
                 ),
                 count=account.unseen,
                 where=name,

@@ -311,9 +311,10 @@ def _visit_lines(
         guess = ", assumed" if visit.pressure_assumed else ""
         axle_load = words.mass_words(visit.axle_load / GRAVITY, units)
         source = _SOURCES.get(visit.source, visit.source)
+        which = f"{visit.body} {visit.axle}".removesuffix(" axle")
         lines += _indented(
-            f"{words.time_words(visit.time, zone)}: {label}, {visit.body} "
-            f"{visit.axle} axle, {visit.state} (pass {visit.pass_id}); {where}"
+            f"{words.time_words(visit.time, zone)}: {label}, {which} axle, "
+            f"{visit.state} (pass {visit.pass_id}); {where}"
         )
         lines += _indented(
             f"wheel {load} ({low.split()[0]} to {high}; {source}), axle {axle_load}, "
