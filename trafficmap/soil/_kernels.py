@@ -213,6 +213,10 @@ def run_column(
             bare[day],
             residue,
         )
+        # The account cannot pay out more than is left in it; without this a day's
+        # demand is taken in full from the last millimetre, which sands show.
+        left = total - depletion
+        evaporated = min(evaporated, left * bare[day] if by_bare_share else left)
         hold_0 = max(0.0, (theta[0] - 0.5 * theta_1500[0]) * thickness[0])
         hold_1 = max(0.0, (theta[1] - 0.5 * theta_1500[1]) * thickness[1])
         from_0 = min(0.7 * evaporated, hold_0)
