@@ -95,7 +95,7 @@ def test_boundary_areas_are_measured_not_believed(harvest):
     assert data.partfields[0].stated_area == 46_316
 
 
-def test_a_broken_header_costs_its_log_and_is_told(shared_data, tmp_path):
+def test_a_broken_header_is_read_as_far_as_it_goes(shared_data, tmp_path):
     source = shared_data / "isoxml_forage_harvest"
     with pytest.raises(InputError, match=r"broken_header: is a folder"):
         read_logs(source / "broken_header")
@@ -104,11 +104,37 @@ def test_a_broken_header_costs_its_log_and_is_told(shared_data, tmp_path):
     for name in ("TASKDATA.XML", "TLG00002.bin", "TLG00002.xml", "TLG00003.bin"):
         shutil.copy(source / name, tmp_path)
     shutil.copy(source / "broken_header" / "TLG00003.xml", tmp_path)
+    logs = read_logs(tmp_path)
+    notes = [n for log in logs for n in log.notes]
+    stops = {n.where for n in notes if n.severity == "stop"}
+    assert "TLG00001" in stops  # named by its task, not there
+    assert "TLG00003" not in stops
+    (cut,) = [n for n in notes if n.code == "iso.header_cut"]
+    assert "TLG00003.xml: is damaged, it breaks off at byte" in cut.sentence
+    assert "what it describes before that was read, 26 values." in cut.sentence
+    # Only the end of the header is missing, so the log is as with the whole one.
+    whole = {log.part: log for log in read_logs(source)}
+    for log in logs:
+        assert log.table.equals(whole[log.part].table)
+
+
+def test_a_lost_header_is_made_good_by_the_other_logs(shared_data, tmp_path):
+    source = shared_data / "isoxml_forage_harvest"
+    for name in ("TASKDATA.XML", "TLG00002.bin", "TLG00002.xml", "TLG00003.bin"):
+        shutil.copy(source / name, tmp_path)
+    logs = {log.part: log for log in read_logs(tmp_path)}
+    whole = {log.part: log for log in read_logs(source)}
+    assert len(logs) == 2
+    for part, log in logs.items():
+        assert log.table.equals(whole[part].table)
+    assert "iso.header_borrowed" in {n.code for log in logs.values() for n in log.notes}
+    # Alone it still gives the whole track.
+    (tmp_path / "TLG00002.bin").unlink()
+    (tmp_path / "TLG00002.xml").unlink()
     (log,) = read_logs(tmp_path)
-    stops = [n.where for n in log.notes if n.severity == "stop"]
-    assert "TLG00003" in stops
-    (broken,) = [n for n in log.notes if n.code == "iso.log_broken"]
-    assert "TLG00003.xml: is damaged, the XML breaks off" in broken.sentence
+    places = ["longitude", "latitude", "seconds", "row"]
+    assert log.table[places].equals(whole[log.part].table[places])
+    assert np.isnan(log.table["work_state"]).all()
 
 
 def test_a_drive_on_the_road(shared_data):

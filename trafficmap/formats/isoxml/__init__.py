@@ -6,7 +6,9 @@ values, and a log as the `RawLog` every other reader returns.
 
 from __future__ import annotations
 
+from trafficmap.formats.isoxml.links import Link
 from trafficmap.formats.isoxml.model import (
+    Connection,
     Device,
     DeviceElement,
     Partfield,
@@ -20,8 +22,10 @@ from trafficmap.formats.isoxml.read import read_task_data
 from trafficmap.formats.isoxml.tolog import task_logs
 
 __all__ = [
+    "Connection",
     "Device",
     "DeviceElement",
+    "Link",
     "Partfield",
     "PrescriptionGrid",
     "Task",

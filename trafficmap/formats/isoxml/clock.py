@@ -7,7 +7,7 @@ file holds evidence, and nothing is guessed where it does not.
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import UTC, datetime
 
 import numpy as np
@@ -24,6 +24,10 @@ START_TOLERANCE = 120.0
 
 OLDEST_YEAR = 2010
 """Task data logs older than this come from clocks that were never set (choice)."""
+
+
+LATE_JUMP = 50.0
+"""A clock set while driving: the places before and after are this near [m] (choice)."""
 
 
 @dataclass(frozen=True)
@@ -89,6 +93,55 @@ def settle_clock(
             return RecordClock("utc", offset, float(np.median(remainders)), why), notes
     why = "the records carry no zone and no UTC"
     return RecordClock("wall", 0.0, 0.0, why), notes
+
+
+def mend_late_clock(log: TimeLog, task: str) -> tuple[TimeLog, list[Note]]:
+    """Return a log whose clock was set while it ran, on that clock from the start.
+
+    Some machines count from 1980 until the satellites give them the time. The rows
+    before are moved to end one step before the first set one, but only where the
+    track goes on without a jump; otherwise the log stays as it is.
+
+    Parameters
+    ----------
+    log : TimeLog
+    task : str
+        For sentences.
+    """
+    unset = log.seconds < datetime(OLDEST_YEAR, 1, 1, tzinfo=UTC).timestamp()
+    if not unset[0] or unset.all():
+        return log, []
+    count = int(np.argmin(unset))
+    if unset[count:].any() or not _goes_on(log, count):
+        return log, []
+    steps = np.diff(log.seconds)
+    usual = steps[(steps > 0) & (steps < 60.0)]
+    step = float(np.median(usual)) if usual.size else 1.0
+    moved = log.seconds.copy()
+    moved[:count] += log.seconds[count] - step - log.seconds[count - 1]
+    year = datetime.fromtimestamp(log.seconds[0], UTC).year
+    sentence = (
+        f"task {task}: the clock of {log.name} was set only after {count:,} rows, "
+        f"which say {year}; they were moved to end {step:g} s before the first row "
+        "with a true date."
+    )
+    note = Note("iso.clock_late", "check", sentence, count, log.name)
+    return replace(log, seconds=moved), [note]
+
+
+def _goes_on(log: TimeLog, count: int) -> bool:
+    """Tell whether the track goes on where the clock jumps."""
+    good = np.isfinite(log.longitude)
+    before, after = np.flatnonzero(good[:count]), np.flatnonzero(good[count:]) + count
+    if not before.size:
+        return True
+    if not after.size:
+        return False
+    one, two = before[-1], after[0]
+    north = np.radians(log.latitude[two] - log.latitude[one])
+    east = np.radians(log.longitude[two] - log.longitude[one])
+    east *= np.cos(np.radians(log.latitude[one]))
+    return bool(6_371_000.0 * np.hypot(east, north) <= LATE_JUMP)
 
 
 def _offset_from_start(log: TimeLog, start: str) -> float | None:

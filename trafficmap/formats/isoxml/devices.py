@@ -18,22 +18,17 @@ _ON_CHANGE = 8
 _NO_PARENT = 0
 
 
-def read_devices(elements: list[Element]) -> tuple[tuple[Device, ...], list[Note]]:
-    """Return the machines of a task data set, with notes."""
-    devices, notes = [], []
-    for element in elements:
-        device = _read_device(element)
-        orphans = _orphans(device)
-        if orphans:
-            sentence = (
-                f"{device.name}: {orphans} parts of the machine hang on a part that "
-                "is not described."
-            )
-            notes.append(
-                Note("iso.device_parts", "info", sentence, orphans, device.name)
-            )
-        devices.append(device)
-    return tuple(devices), notes
+def read_device(element: Element) -> tuple[Device, list[Note]]:
+    """Return a machine of a task data set, with notes."""
+    device = _read_device(element)
+    orphans = _orphans(device)
+    if not orphans:
+        return device, []
+    sentence = (
+        f"{device.name}: {orphans} parts of the machine hang on a part that is not "
+        "described."
+    )
+    return device, [Note("iso.device_parts", "info", sentence, orphans, device.name)]
 
 
 def ground_offset(

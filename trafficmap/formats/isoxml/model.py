@@ -14,6 +14,7 @@ if TYPE_CHECKING:
     from shapely.geometry import MultiPolygon
     from shapely.geometry.base import BaseGeometry
 
+    from trafficmap.formats.isoxml.links import Link
     from trafficmap.formats.isoxml.timelog import TimeLog
 
 
@@ -87,12 +88,31 @@ class Device:
             line.append(above)
         return line
 
+    def place(self, element: DeviceElement) -> tuple[float, float, float] | None:
+        """Return an element's offset from the device's reference point [m].
+
+        Forward, right, up. Offsets count from the device and not from the part an
+        element sits on; a direction the element does not tell is that of the nearest
+        part above which does, else 0. None where nobody tells any.
+        """
+        found = [np.nan] * 3
+        for each in self.ancestry(element):
+            for axis, value in enumerate(each.offset):
+                if np.isnan(found[axis]):
+                    found[axis] = value
+        if np.isnan(found).all():
+            return None
+        forward, right, up = np.nan_to_num(found).tolist()
+        return forward, right, up
+
+    def of_kind(self, kind: int) -> list[DeviceElement]:
+        """Return the elements of one kind, in the order of their numbers."""
+        chosen = [e for e in self.elements if e.kind == kind]
+        return sorted(chosen, key=lambda e: e.number)
+
     def _first_offset(self, kind: int) -> tuple[float, float, float] | None:
-        for element in self.elements:
-            if element.kind == kind and not np.isnan(element.offset).all():
-                forward, right, up = np.nan_to_num(element.offset).tolist()
-                return forward, right, up
-        return None
+        places = (self.place(element) for element in self.of_kind(kind))
+        return next((place for place in places if place is not None), None)
 
 
 @dataclass(frozen=True)
@@ -143,6 +163,16 @@ class PrescriptionGrid:
 
 
 @dataclass(frozen=True)
+class Connection:
+    """Which connector of one machine another machine hangs on, as ids."""
+
+    device: str
+    element: str
+    other_device: str
+    other_element: str
+
+
+@dataclass(frozen=True)
 class Task:
     """One job: the field it was on, its times with totals, and its logs."""
 
@@ -159,6 +189,7 @@ class Task:
     zones: tuple[TreatmentZone, ...] = ()
     grid: PrescriptionGrid | None = None
     default_zone: int | None = None
+    connections: tuple[Connection, ...] = ()
 
 
 @dataclass(frozen=True)
@@ -171,6 +202,7 @@ class TaskData:
     tasks: tuple[Task, ...]
     devices: tuple[Device, ...]
     notes: tuple[Note, ...] = field(default_factory=tuple)
+    links: tuple[Link, ...] = ()
 
     def partfield(self, identity: str) -> Partfield | None:
         """Return the field with this id, None when there is none."""

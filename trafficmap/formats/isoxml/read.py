@@ -2,160 +2,204 @@
 
 from __future__ import annotations
 
-import re
-from dataclasses import dataclass, field
-from pathlib import Path, PurePosixPath
-from typing import TYPE_CHECKING
+from collections.abc import Callable
+from pathlib import Path
+from typing import TYPE_CHECKING, TypeVar
 
 from trafficmap.core.errors import InputError
 from trafficmap.core.notes import Note
-from trafficmap.formats.archive import Archive, open_archive
 from trafficmap.formats.isoxml.attributes import decimal, number_code, whole
-from trafficmap.formats.isoxml.devices import read_devices
-from trafficmap.formats.isoxml.model import Partfield, Task, TaskData, TimeSpan
+from trafficmap.formats.isoxml.devices import read_device
+from trafficmap.formats.isoxml.files import (
+    TaskFiles,
+    UntrustedError,
+    open_task_files,
+    plain_name,
+)
+from trafficmap.formats.isoxml.layout import Layout, read_header
+from trafficmap.formats.isoxml.links import read_links
+from trafficmap.formats.isoxml.model import (
+    Connection,
+    Partfield,
+    Task,
+    TaskData,
+    TimeSpan,
+)
 from trafficmap.formats.isoxml.shapes import read_boundary
 from trafficmap.formats.isoxml.timelog import TimeLog, read_time_log
 from trafficmap.formats.isoxml.zones import read_grid, read_zones
-from trafficmap.formats.paths import real_file, real_path
-from trafficmap.formats.sniff import TASK_FILE_NAME, find_task_file
-from trafficmap.formats.xml import parse_xml
+from trafficmap.formats.xml import parse_xml_head
 
 if TYPE_CHECKING:
     from xml.etree.ElementTree import Element
 
+T = TypeVar("T")
+
 ROOT = "ISO11783_TaskData"
-# Three letters and digits: a name of this form cannot lead out of the folder.
-_FILE_NAME = re.compile(r"^[A-Za-z]{3}\d{1,5}$")
+NEWEST_VERSION = 4
 _ON_CHANGE = 8
 
 
-def read_task_data(path: str | Path) -> TaskData:
+def read_task_data(path: str | Path, *, inside: str | None = None) -> TaskData:
     """Read fields, tasks, machines and time logs of a task data set.
 
     Parameters
     ----------
     path : str or Path
         The folder (or the one above TASKDATA), a zip of it, or the task file itself.
+    inside : str, optional
+        Folder in a zip that holds several sets.
 
     Returns
     -------
     TaskData
         Its notes tell what was missing or odd; a log that is missing or broken costs
-        that log only.
+        that log only, and of a task file that breaks off what is complete is kept.
+        A log that no task names is read as a task of its own.
 
     Raises
     ------
     InputError
-        There is no task data, or more than one set in a zip; the task file is damaged
-        or names a file outside its folder.
+        There is no task data, or more than one set in a zip; the task file holds
+        nothing complete or names a file outside its folder.
     """
-    files = _open(path)
-    root = parse_xml(files.read(files.task_file), name=files.task_file, root=ROOT)
-    notes = list(files.notes)
+    files = open_task_files(path, inside=inside)
+    root, stop = parse_xml_head(
+        files.read(files.task_file), name=files.task_file, root=ROOT
+    )
+    notes = [*files.notes, *_root_notes(root, stop, files.task_file)]
     children = [*root, *_external(root, files, notes)]
-    devices, found = read_devices(_named(children, "DVC"))
+    devices = _each(_named(children, "DVC"), read_device, notes)
+    links, found = read_links(files)
     notes += found
     crops = {c.get("A", ""): c.get("B", "") for c in _named(children, "CTP")}
-    partfields = []
-    for element in _named(children, "PFD"):
-        partfields.append(_read_partfield(element, crops, notes))
-    tasks = [_read_task(element, files, notes) for element in _named(children, "TSK")]
+    partfields = _each(
+        _named(children, "PFD"), lambda e: _read_partfield(e, crops), notes
+    )
+    listed = _named(children, "TSK")
+    names = [plain_name(t.get("A", "")) for k in listed for t in k.findall("TLG")]
+    headers = _Headers(files, [*names, *files.logs()])
+    tasks = _each(listed, lambda e: _read_task(e, files, headers), notes)
+    used = {n.lower() for task in tasks for n in task.log_names}
+    tasks += _unnamed(files, headers, used, notes)
     return TaskData(
         path=files.path,
         version=_version(root),
         partfields=tuple(partfields),
         tasks=tuple(tasks),
-        devices=devices,
+        devices=tuple(devices),
         notes=tuple(notes),
+        links=links,
     )
 
 
-@dataclass
-class _Files:
-    """The files beside the task file, found whatever the case of their names."""
+class _Headers:
+    """The sound headers of a set: what a log that lost its own may be read by."""
 
-    path: Path
-    task_file: str
-    places: dict[str, Path | str]
-    archive: Archive | None = None
-    notes: list[Note] = field(default_factory=list)
+    def __init__(self, files: TaskFiles, names: list[str]) -> None:
+        self._files = files
+        self._names = list(dict.fromkeys(name.lower() for name in names))
+        self._found: list[tuple[str, Layout]] | None = None
 
-    def has(self, name: str) -> bool:
-        return name.lower() in self.places
-
-    def read(self, name: str) -> bytes:
-        place = self.places[name.lower()]
-        if self.archive is not None:
-            return self.archive.read(str(place))
-        real = real_path(place, inside=Path(place).parent)
-        return real.read_bytes()
-
-
-def _open(path: str | Path) -> _Files:
-    real = real_path(path)
-    if real.is_dir():
-        task_file = find_task_file(real)
-        if task_file is None:
-            msg = f"{real.name}: holds no TASKDATA.XML, need a task data folder."
-            raise InputError(msg, "give the folder that TASKDATA.XML is in")
-        return _open_folder(real, task_file)
-    real = real_file(path)
-    with open(real, "rb") as stream:
-        is_zip = stream.read(2) == b"PK"
-    return _open_zip(real) if is_zip else _open_folder(real.parent, real)
+    def others(self, name: str) -> list[Layout]:
+        """Return the layouts of all other logs; read only when a log asks."""
+        if self._found is None:
+            self._found = []
+            for other in self._names:
+                if not (self._files.has(f"{other}.xml")):
+                    continue
+                try:
+                    layout, _ = read_header(self._files.read(f"{other}.xml"), other)
+                except InputError:
+                    continue
+                if not layout.open_ended:
+                    self._found.append((other, layout))
+        return [layout for other, layout in self._found if other != name.lower()]
 
 
-def _open_folder(path: Path, task_file: Path) -> _Files:
-    places: dict[str, Path | str] = {}
-    for member in sorted(task_file.parent.iterdir()):
-        if member.is_file() and not member.name.startswith("._"):
-            places.setdefault(member.name.lower(), member)
-    return _Files(path, task_file.name, places)
+def _root_notes(root: Element, stop: int | None, name: str) -> list[Note]:
+    notes = []
+    if stop is not None:
+        if not len(root):
+            msg = f"{name}: is damaged, the XML breaks off or is wrong at byte "
+            msg += f"{stop:,}, before anything in it is complete."
+            raise InputError(msg, "copy it again from the machine or the stick")
+        sentence = (
+            f"{name}: is damaged, it breaks off at byte {stop:,}; the {len(root)} "
+            "entries before that were read. Fields and machines may be missing: copy "
+            "it again from the machine."
+        )
+        notes.append(Note("iso.task_file_cut", "stop", sentence, where=name))
+    version = _version(root)
+    if version is not None and version[0] > NEWEST_VERSION:
+        sentence = (
+            f"{name}: is of version {version[0]}, newer than this program knows "
+            f"({NEWEST_VERSION}); what it understands was read."
+        )
+        notes.append(Note("iso.version", "check", sentence, where=name))
+    return notes
 
 
-def _open_zip(path: Path) -> _Files:
-    archive = open_archive(path)
-    found = [
-        n for n in archive.names if PurePosixPath(n).name.lower() == TASK_FILE_NAME
-    ]
-    if len(found) != 1:
-        count = "no TASKDATA.XML" if not found else f"{len(found)} task data sets"
-        msg = f"{path.name}: holds {count}, need exactly one."
-        raise InputError(msg, "pack one TASKDATA folder in a zip")
-    folder = PurePosixPath(found[0]).parent
-    places: dict[str, Path | str] = {
-        PurePosixPath(n).name.lower(): n
-        for n in archive.names
-        if PurePosixPath(n).parent == folder
-    }
-    return _Files(path, PurePosixPath(found[0]).name, places, archive)
-
-
-def _external(root: Element, files: _Files, notes: list[Note]) -> list[Element]:
+def _external(root: Element, files: TaskFiles, notes: list[Note]) -> list[Element]:
     """Return the elements of the files the task file pulls in."""
     pulled: list[Element] = []
     seen: set[str] = set()
     for element in root.findall("XFR"):
-        name = _file_name(element.get("A", ""))
+        name = plain_name(element.get("A", ""))
         if name.lower() in seen:
+            sentence = f"{name}.XML: is pulled in twice; it was read once."
+            notes.append(Note("iso.file_repeated", "info", sentence, where=name))
             continue
         seen.add(name.lower())
         if not files.has(f"{name}.xml"):
             sentence = f"{name}.XML: is named in the task file but is missing."
             notes.append(Note("iso.file_missing", "check", sentence, where=name))
             continue
-        content = files.read(f"{name}.xml")
-        pulled += list(parse_xml(content, name=f"{name}.XML", root="XFC"))
+        try:
+            content = files.read(f"{name}.xml")
+            part, stop = parse_xml_head(content, name=f"{name}.XML", root="XFC")
+        except InputError as error:
+            sentence = f"{error.sentence} What it holds is missing."
+            notes.append(Note("iso.file_broken", "check", sentence, where=name))
+            continue
+        if stop is not None:
+            sentence = (
+                f"{name}.XML: is damaged, it breaks off at byte {stop:,}; what came "
+                "before was kept."
+            )
+            notes.append(Note("iso.file_broken", "check", sentence, where=name))
+        pulled += list(part)
     return pulled
 
 
+def _each(
+    elements: list[Element],
+    read: Callable[[Element], tuple[T, list[Note]]],
+    notes: list[Note],
+) -> list[T]:
+    """Read elements one by one; one that is wrong costs only itself."""
+    found = []
+    for element in elements:
+        try:
+            thing, more = read(element)
+        except UntrustedError:
+            raise
+        except InputError as error:
+            what = element.get("A", "") or element.tag
+            sentence = f"{error.sentence} {what} was left out."
+            notes.append(Note("iso.element_broken", "stop", sentence, where=what))
+            continue
+        found.append(thing)
+        notes += more
+    return found
+
+
 def _read_partfield(
-    element: Element, crops: dict[str, str], notes: list[Note]
-) -> Partfield:
+    element: Element, crops: dict[str, str]
+) -> tuple[Partfield, list[Note]]:
     name = element.get("C", "").strip() or element.get("A", "")
-    boundary, found = read_boundary(element, name)
-    notes += found
-    return Partfield(
+    boundary, notes = read_boundary(element, name)
+    partfield = Partfield(
         id=element.get("A", ""),
         name=name,
         code=element.get("B", ""),
@@ -163,16 +207,20 @@ def _read_partfield(
         boundary=boundary,
         crop=crops.get(element.get("G", ""), ""),
     )
+    return partfield, notes
 
 
-def _read_task(element: Element, files: _Files, notes: list[Note]) -> Task:
+def _read_task(
+    element: Element, files: TaskFiles, headers: _Headers
+) -> tuple[Task, list[Note]]:
+    notes: list[Note] = []
     name = element.get("B", "").strip() or element.get("A", "")
     spans = tuple(_read_span(child) for child in element.findall("TIM"))
-    log_names = tuple(_file_name(t.get("A", "")) for t in element.findall("TLG"))
+    log_names = tuple(plain_name(t.get("A", "")) for t in element.findall("TLG"))
     starts = [span.start for span in spans]
     logs, log_starts = [], []
     for k, log_name in enumerate(log_names):
-        log = _read_log(log_name, name, files, notes)
+        log = _read_log(log_name, f"task {name!r}", files, headers, notes)
         if log is not None:
             logs.append(log)
             # Machines write one TIM a log; otherwise only the first can be trusted.
@@ -186,7 +234,7 @@ def _read_task(element: Element, files: _Files, notes: list[Note]) -> Task:
     if (description := element.find("GRD")) is not None:
         grid, found = _read_grid_file(description, zones, files)
         notes += found
-    return Task(
+    task = Task(
         id=element.get("A", ""),
         name=name,
         partfield=element.get("E", ""),
@@ -195,7 +243,13 @@ def _read_task(element: Element, files: _Files, notes: list[Note]) -> Task:
         log_names=log_names,
         logs=tuple(logs),
         log_starts=tuple(log_starts),
-        devices=tuple(c for d in element.findall("DAN") if (c := d.get("C"))),
+        devices=tuple(
+            dict.fromkeys(c for d in element.findall("DAN") if (c := d.get("C")))
+        ),
+        connections=tuple(
+            Connection(*(c.get(letter, "") for letter in "ABCD"))
+            for c in element.findall("CNN")
+        ),
         on_change=frozenset(
             number_code(d) for d in element.findall("DLT") if whole(d, "B") & _ON_CHANGE
         ),
@@ -203,6 +257,7 @@ def _read_task(element: Element, files: _Files, notes: list[Note]) -> Task:
         grid=grid,
         default_zone=whole(element, "H") if element.get("H") else None,
     )
+    return task, notes
 
 
 def _read_span(element: Element) -> TimeSpan:
@@ -219,19 +274,65 @@ def _read_span(element: Element) -> TimeSpan:
     )
 
 
-def _read_log(name: str, task: str, files: _Files, notes: list[Note]) -> TimeLog | None:
-    """Return a log, or None with a note when it is missing or broken."""
-    missing = [end for end in ("xml", "bin") if not files.has(f"{name}.{end}")]
-    if missing:
+def _unnamed(
+    files: TaskFiles, headers: _Headers, named: set[str], notes: list[Note]
+) -> list[Task]:
+    """Return logs that lie in the folder and no task names, a task each.
+
+    A task file that was reset or broke off still leaves what was driven.
+    """
+    tasks = []
+    for name in files.logs():
+        if name.lower() in named:
+            continue
+        log = _read_log(name, "no task", files, headers, notes)
+        if log is None:
+            continue
         sentence = (
-            f"{name}.{missing[0].upper()}: is named by task {task!r} but is missing; "
+            f"{name}: lies in the folder but no task names it; it was read as a task "
+            "of its own. Look whether it belongs to this season."
+        )
+        notes.append(Note("iso.log_unnamed", "check", sentence, where=name))
+        tasks.append(
+            Task(
+                id="",
+                name=name,
+                partfield="",
+                status=0,
+                spans=(),
+                log_names=(name,),
+                logs=(log,),
+                log_starts=("",),
+            )
+        )
+    return tasks
+
+
+def _read_log(
+    name: str, whose: str, files: TaskFiles, headers: _Headers, notes: list[Note]
+) -> TimeLog | None:
+    """Return a log, or None with a note when it is missing or broken.
+
+    Records without a header can still be read; a header without records cannot.
+    """
+    if not files.has(f"{name}.bin"):
+        end = "BIN" if files.has(f"{name}.xml") else "XML"
+        sentence = (
+            f"{name}.{end}: is named by {whose} but is missing; "
             "what that log drove is not on the map."
         )
         notes.append(Note("iso.log_missing", "stop", sentence, where=name))
         return None
+    header = files.read(f"{name}.xml") if files.has(f"{name}.xml") else None
+    data = files.view(f"{name}.bin")
+    if header is None and not data.size:
+        sentence = f"{name}: holds no records."
+        notes.append(Note("iso.log_empty", "info", sentence, where=name))
+        return None
     try:
-        header, data = files.read(f"{name}.xml"), files.read(f"{name}.bin")
-        log, found = read_time_log(header, data, name=name)
+        log, found = read_time_log(
+            header, data, name=name, siblings=lambda: headers.others(name)
+        )
     except InputError as error:
         sentence = f"{error.sentence} What that log drove is not on the map."
         notes.append(Note("iso.log_broken", "stop", sentence, where=name))
@@ -244,20 +345,16 @@ def _read_log(name: str, task: str, files: _Files, notes: list[Note]) -> TimeLog
     return log
 
 
-def _read_grid_file(description: Element, zones, files: _Files):
-    name = _file_name(description.get("G", ""))
+def _read_grid_file(description: Element, zones, files: TaskFiles):
+    name = plain_name(description.get("G", ""))
     if not files.has(f"{name}.bin"):
         sentence = f"{name}.BIN: is named in the task file but is missing."
         return None, [Note("iso.grid_missing", "check", sentence, where=name)]
-    return read_grid(description, zones, files.read(f"{name}.bin"), name=name)
-
-
-def _file_name(name: str) -> str:
-    """Return a file name from the task file, refusing one that is none."""
-    if not _FILE_NAME.match(name):
-        msg = f"task file: names the file {name!r}, need three letters and digits."
-        raise InputError(msg, "do not use this file unless you trust its sender")
-    return name
+    try:
+        return read_grid(description, zones, files.read(f"{name}.bin"), name=name)
+    except InputError as error:
+        sentence = f"{error.sentence} The prescription was left out; logs are read."
+        return None, [Note("iso.grid_broken", "check", sentence, where=name)]
 
 
 def _version(root: Element) -> tuple[int, int] | None:

@@ -39,6 +39,15 @@ def read_polygons(plan: Element, name: str) -> tuple[list[Polygon], list[Note]]:
     for line in plan.findall("LSG"):
         if line.get("A") not in (_OUTER, _INNER):
             continue
+        outside = sum(1 for point in line.findall("PNT") if point.get("J"))
+        if outside:
+            sentence = (
+                f"{name}: {outside} stretches of a boundary are in files of points of "
+                "their own, which are not read; export the field with its points in "
+                "the task file."
+            )
+            notes.append(Note("iso.points_outside", "check", sentence, outside, name))
+            continue
         ring, bad = _ring(line)
         if bad:
             sentence = f"{name}: {bad} points of a boundary have no usable place."
@@ -67,7 +76,9 @@ def _ring(line: Element) -> tuple[list[tuple[float, float]], int]:
         except ValueError:
             bad += 1
             continue
-        if not (math.isfinite(lat) and math.isfinite(lon)) or abs(lat) > 90:
+        nowhere = lat == 0.0 and lon == 0.0
+        finite = math.isfinite(lat) and math.isfinite(lon)
+        if nowhere or not finite or abs(lat) > 90 or abs(lon) > 180:
             bad += 1
             continue
         ring.append((lon, lat))

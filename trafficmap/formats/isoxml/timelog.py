@@ -2,51 +2,42 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
-from datetime import UTC, datetime
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass, field
+from functools import cached_property
 
 import numpy as np
 
 from trafficmap.core import limits
 from trafficmap.core.errors import InputError
-from trafficmap.core.notes import Note
+from trafficmap.core.notes import Note, Severity
 from trafficmap.formats.isoxml import _kernels
-from trafficmap.formats.isoxml.attributes import decimal, number_code, whole
-from trafficmap.formats.xml import parse_xml
+from trafficmap.formats.isoxml.layout import (
+    Layout,
+    Signal,
+    read_header,
+    settle_layout,
+    work_out_layout,
+)
+from trafficmap.formats.isoxml.records import (
+    EPOCH_1980,
+    Carried,
+    Records,
+    Walk,
+    Wanted,
+)
 
-EPOCH_1980 = datetime(1980, 1, 1, tzinfo=UTC).timestamp()
-"""Start of the day count in time logs, as seconds since 1970 [s]."""
+__all__ = ["EPOCH_1980", "Signal", "TimeLog", "Wanted", "read_time_log"]
 
-# North, east, up, status, PDOP, HDOP, satellites, UTC time, UTC date: the order and
-# size in bytes of the position fields of a record (ISO 11783-10, time log layout).
-_FIELDS = "ABCDEFGHI"
-_SIZES = (4, 4, 4, 1, 2, 2, 1, 4, 2)
-_STAMP_BYTES = 6
 _NO_INT32 = 0x7FFFFFFF
-_NO_FIX = (0, 14)
 _STATUS_UNKNOWN = 15
+_NO_SATELLITES = 255
 # Receivers write 99.9 or 999.9 where they have no dilution of precision.
 _DOP_UNKNOWN = 99.0
-_DAY_MS = 86_400_000
-_PROBE_RECORDS = 3
+_NOT_DRIVEN = {6: "dead reckoning", 7: "typed in by hand", 8: "simulated"}
 
 
-@dataclass(frozen=True)
-class Signal:
-    """One value a log can hold: data dictionary number and device element.
-
-    ``constant`` is a raw value that holds for the whole log; such a signal is in no
-    record. ``message`` is the number of the network message a value was cut from,
-    with its first and last bit, for dictionary number 0xDFFE.
-    """
-
-    number: int
-    element: str
-    constant: int | None = None
-    message: tuple[int, int, int] | None = None
-
-
-@dataclass(frozen=True)
+@dataclass(frozen=True, eq=False)
 class TimeLog:
     """Rows of one time log, one row a time stamp; values are kept as sent.
 
@@ -68,10 +59,12 @@ class TimeLog:
         NaN where unknown.
     utc_offset : float
         Median of record clock less the receiver's UTC [s], NaN when not logged.
-    value_row, value_index, value : ndarray
-        Values as sent, in order: row, index of the signal, raw number.
     n_records : int
         Records read.
+    heard : frozenset of int
+        Indices of the signals that a record carries, or that are constant.
+    layout : Layout
+        How the records are laid out.
     """
 
     name: str
@@ -86,10 +79,26 @@ class TimeLog:
     hdop: np.ndarray
     satellites: np.ndarray
     utc_offset: float
-    value_row: np.ndarray
-    value_index: np.ndarray
-    value: np.ndarray
     n_records: int
+    heard: frozenset[int]
+    layout: Layout
+    _records: Records = field(repr=False)
+    _walk: Walk = field(repr=False)
+
+    @property
+    def value_row(self) -> np.ndarray:
+        """Row of each value as sent."""
+        return self._listed[0]
+
+    @property
+    def value_index(self) -> np.ndarray:
+        """Index of the signal of each value as sent."""
+        return self._listed[1]
+
+    @property
+    def value(self) -> np.ndarray:
+        """Raw number of each value as sent."""
+        return self._listed[2]
 
     def sent(self, index: int) -> tuple[np.ndarray, np.ndarray]:
         """Return the rows and raw values of one signal, the last of a row only."""
@@ -98,6 +107,18 @@ class TimeLog:
         last = np.ones(rows.size, dtype=bool)
         last[:-1] = rows[1:] != rows[:-1]
         return rows[last], values[last]
+
+    def carry(self, wanted: Sequence[Wanted], watched: Sequence[int] = ()) -> Carried:
+        """Return signals carried forward to every row, read in one walk.
+
+        Parameters
+        ----------
+        wanted : sequence of Wanted
+            What to carry, and by which rule.
+        watched : sequence of int
+            Indices of which only the first and last value are of interest.
+        """
+        return self._records.carry(self.layout, self._walk, list(wanted), list(watched))
 
     def carried(
         self, index: int, *, max_age: float = np.inf, max_gap: float = np.inf
@@ -116,236 +137,164 @@ class TimeLog:
         constant = self.signals[index].constant
         if constant is not None:
             return np.full(self.seconds.size, float(constant))
-        rows, values = self.sent(index)
-        out = np.empty(self.seconds.size)
-        _kernels.carry(
-            rows, values.astype(np.float64), self.seconds, max_age, max_gap, out
-        )
-        return out
+        rule = Wanted(index, max_age=max_age, max_gap=max_gap)
+        return self.carry([rule]).values[0]
+
+    @cached_property
+    def _listed(self) -> tuple[np.ndarray, ...]:
+        return self._records.listed(self.layout, self._walk)
 
 
 def read_time_log(
-    header: bytes, data: bytes, *, name: str
+    header: bytes | None,
+    data: bytes | np.ndarray,
+    *,
+    name: str,
+    siblings: Callable[[], Sequence[Layout]] = tuple,
 ) -> tuple[TimeLog, list[Note]]:
     """Read one time log from the bytes of its header and of its records.
 
+    Where records are damaged, those before are kept, and reading goes on where five
+    sound records follow each other again; the bytes are named.
+
     Parameters
     ----------
-    header : bytes
-        Content of the XML file.
-    data : bytes
-        Content of the binary file; may be empty.
+    header : bytes or None
+        Content of the XML file; None when it is lost.
+    data : bytes or ndarray of uint8
+        Content of the binary file, as a view of the file where it can be; may be
+        empty.
     name : str
         Name for sentences, as "TLG00001".
+    siblings : callable
+        Returns the layouts of the other logs of the set; asked only by a log that
+        lost its header.
 
     Raises
     ------
     InputError
-        The header is damaged or has no record layout; or more than
-        `limits.DROPPED_SHARE` of the records cannot be read.
+        Nothing in it can be read: the header is damaged and the records do not show
+        their layout, or no record has a time.
     """
-    if len(data) > limits.MAX_TIMELOG_BYTES:
-        msg = f"{name}: is {len(data) / 2**20:,.0f} MB, the limit is "
+    records = Records(data)
+    if records.size > limits.MAX_TIMELOG_BYTES:
+        msg = f"{name}: is {records.size / 2**20:,.0f} MB, the limit is "
         msg += f"{limits.MAX_TIMELOG_BYTES / 2**20:,.0f} MB."
         raise InputError(msg, "export fewer tasks at once")
-    layout, notes = _read_header(header, name)
-    records = np.frombuffer(data, dtype=np.uint8)
-    present, found = _settle_layout(records, layout, name)
-    notes += found
-    offsets, fixed = _offsets(present)
-    sizes = np.zeros(4, dtype=np.int64)
-    _kernels.measure(records, fixed, len(layout.signals), np.iinfo(np.int64).max, sizes)
-    n_records, n_values, stop, reason = sizes.tolist()
-    notes += _stop_notes(name, records.size, stop, reason)
-    stamp = np.empty(n_records, dtype=np.int64)
-    fields = np.full((8, n_records), np.nan)
-    value_record = np.empty(n_values, dtype=np.int64)
-    value_index = np.empty(n_values, dtype=np.uint8)
-    value = np.empty(n_values, dtype=np.int32)
-    _kernels.fill(
-        records, offsets, fixed, stamp, fields, value_record, value_index, value
-    )
-    for k, constant in layout.constants.items():
-        fields[k] = constant
-    stamp, found = _known_stamps(stamp, fields, name)
-    notes += found
-    log = _merge(name, layout, stamp, fields, value_record, value_index, value)
-    return log, notes
-
-
-@dataclass(frozen=True)
-class _Layout:
-    """What the header says: fields written, constant fields (raw), signals."""
-
-    present: tuple[bool, ...]
-    constants: dict[int, float]
-    signals: tuple[Signal, ...]
-
-
-def _read_header(header: bytes, name: str) -> tuple[_Layout, list[Note]]:
-    root = parse_xml(header, name=f"{name}.xml", root="TIM")
-    notes: list[Note] = []
-    positions = root.findall("PTN")
-    if len(positions) > 1:
-        sentence = f"{name}: the header describes the position twice; the first holds."
-        notes.append(Note("iso.position_twice", "info", sentence, where=name))
-    attributes = positions[0].attrib if positions else {}
-    present = tuple(attributes.get(letter) == "" for letter in _FIELDS)
-    constants: dict[int, float] = {}
-    for k, letter in enumerate(_FIELDS[:7]):
-        if attributes.get(letter):
-            scale = 1e7 if k < 2 else 10.0 if k in (4, 5) else 1.0
-            constants[k] = decimal(positions[0], letter) * scale
-    signals = []
-    for element in root.findall("DLV"):
-        message = None
-        if element.get("D"):
-            message = (whole(element, "D"), whole(element, "E"), whole(element, "F"))
-        raw = whole(element, "B") if element.get("B") else None
-        number = number_code(element)
-        signals.append(Signal(number, element.get("C", ""), raw, message))
-    if len(signals) > 255:
-        msg = f"{name}.xml: describes {len(signals)} values, a record can hold 255."
-        raise InputError(msg, "copy it again from the machine")
-    return _Layout(present, constants, tuple(signals)), notes
-
-
-def _settle_layout(
-    records: np.ndarray, layout: _Layout, name: str
-) -> tuple[tuple[bool, ...], list[Note]]:
-    """Return which fields the records really hold.
-
-    Some machines write all nine position fields although their header names few. That
-    reading is taken only when the first records do not fit the header and do fit it.
-    """
-    declared, whole = layout.present, (True,) * len(_FIELDS)
-    if _lines_up(records, declared, len(layout.signals)) or declared == whole:
-        return declared, []
-    if not _lines_up(records, whole, len(layout.signals), at_least=2):
-        return declared, []
-    sentence = (
-        f"{name}: the records hold more position fields than the header says; they "
-        "were read with all fields, which fits."
-    )
-    return whole, [Note("iso.header_layout", "check", sentence, where=name)]
-
-
-def _lines_up(
-    records: np.ndarray, present: tuple[bool, ...], n_signals: int, *, at_least: int = 0
-) -> bool:
-    """Tell whether the first records end where they should and their days agree."""
-    _, fixed = _offsets(present)
-    sizes = np.zeros(4, dtype=np.int64)
-    _kernels.measure(records, fixed, n_signals, _PROBE_RECORDS, sizes)
-    count, _, _, reason = sizes.tolist()
-    if reason == _kernels.BAD_INDEX or count < at_least:
-        return False
-    if reason == _kernels.CUT_OFF and count == 0:
-        return False
-    at, days = 0, []
-    for _ in range(count):
-        head = records[at : at + _STAMP_BYTES].tobytes()
-        if int.from_bytes(head[:4], "little") > _DAY_MS + 1000:
-            return False
-        days.append(int.from_bytes(head[4:], "little"))
-        at += fixed + 5 * int(records[at + fixed - 1])
-    return not days or max(days) - min(days) <= 1
-
-
-def _offsets(present: tuple[bool, ...]) -> tuple[np.ndarray, int]:
-    """Return the byte of each field in a record, and the bytes before the values."""
-    offsets = np.full(len(_FIELDS), -1, dtype=np.int64)
-    at = _STAMP_BYTES
-    for k, (written, size) in enumerate(zip(present, _SIZES, strict=True)):
-        if written:
-            offsets[k] = at
-            at += size
-    return offsets, at + 1
-
-
-def _stop_notes(name: str, size: int, stop: int, reason: int) -> list[Note]:
-    if reason == _kernels.ENDED:
-        return []
-    what = "breaks off" if reason == _kernels.CUT_OFF else "does not fit its header"
-    lost = (size - stop) / size
-    if lost > limits.DROPPED_SHARE:
-        msg = f"{name}: {what} at byte {stop:,} of {size:,}; {lost:.0%} is unreadable."
-        raise InputError(msg, "copy the task data again from the machine")
-    sentence = (
-        f"{name}: {what} at byte {stop:,} of {size:,}; what came before was kept."
-    )
-    return [Note("iso.cut_off", "check", sentence, where=name)]
-
-
-def _known_stamps(
-    stamp: np.ndarray, fields: np.ndarray, name: str
-) -> tuple[np.ndarray, list[Note]]:
-    """Give records without a time that of the one before; their places fall away."""
-    unknown = stamp < 0
-    if not unknown.any():
-        return stamp, []
-    if unknown.all():
+    layout, notes = _layout(header, records, name, siblings)
+    walk = records.walk(layout, resume=True)
+    notes += _damage_notes(name, records.size, walk)
+    if walk.n_records and walk.n_timeless == walk.n_records:
         msg = f"{name}: none of its records has a time."
         raise InputError(msg, "copy the task data again from the machine")
-    fields[:, unknown] = np.nan
-    source = np.where(unknown, 0, np.arange(stamp.size))
-    source = np.maximum(np.maximum.accumulate(source), int(np.argmin(unknown)))
-    count = int(unknown.sum())
-    sentence = f"{name}: {count:,} records without a time were dropped."
-    note = Note("iso.no_time", "info", sentence, count, name)
-    return stamp[source], [note]
+    if walk.n_timeless:
+        count = walk.n_timeless
+        sentence = f"{name}: {count:,} records without a time were dropped."
+        notes.append(Note("iso.no_time", "info", sentence, count, name))
+    log = _rows(name, layout, records, walk)
+    return log, notes + _place_notes(log)
 
 
-def _merge(name, layout, stamp, fields, value_record, value_index, value) -> TimeLog:
-    """Join the records of one time stamp into one row."""
-    n = stamp.size
-    first = np.ones(n, dtype=bool)
-    first[1:] = stamp[1:] != stamp[:-1]
-    row_of_record = np.cumsum(first) - 1
-    n_rows = int(first.sum())
-    last = np.zeros(n_rows, dtype=np.int64)
-    last[row_of_record] = np.arange(n)
-    has_fix = _has_fix(fields)
-    # With repeated rows the last assignment stays, which is the latest fix.
-    source = np.full(n_rows, -1, dtype=np.int64)
-    source[row_of_record[has_fix]] = np.flatnonzero(has_fix)
+def _layout(
+    header: bytes | None,
+    records: Records,
+    name: str,
+    siblings: Callable[[], Sequence[Layout]],
+) -> tuple[Layout, list[Note]]:
+    if header is not None:
+        try:
+            layout, notes = read_header(header, name)
+        except InputError:
+            if not records.size:
+                raise
+            try:
+                return work_out_layout(records, siblings(), name=name)
+            except InputError:
+                pass
+            raise
+        settled, found = settle_layout(records, layout, name)
+        return settled, notes + found
+    return work_out_layout(records, siblings(), name=name)
 
-    def at_fix(k: int, scale: float) -> np.ndarray:
-        column = np.full(n_rows, np.nan)
-        column[source >= 0] = fields[k, source[source >= 0]] * scale
+
+def _damage_notes(name: str, size: int, walk: Walk) -> list[Note]:
+    """Say at which byte reading stopped, where it went on, and what that costs."""
+    if walk.reason == _kernels.ENDED:
+        return []
+    cut = walk.reason == _kernels.CUT_OFF
+    what = "breaks off" if cut else "does not fit its header"
+    lost = size - walk.sound_bytes
+    if not walk.n_records:
+        msg = f"{name}: {what} at byte {walk.stop:,} of {size:,}; nothing is readable."
+        raise InputError(msg, "copy the task data again from the machine")
+    severity: Severity = "stop" if lost > limits.DROPPED_SHARE * size else "check"
+    later = walk.runs[walk.runs[:, 0] > walk.stop]
+    if len(later):
+        what = "is damaged"
+    sentence = f"{name}: {what} at byte {walk.stop:,} of {size:,}; "
+    if len(later):
+        sentence += (
+            f"reading went on at byte {later[0, 0]:,}, and {lost:,} bytes in all were "
+            "left out"
+        )
+    else:
+        sentence += "what came before was kept"
+    if severity == "stop":
+        sentence += f"; {lost / size:.0%} of it is missing from the map"
+    return [Note("iso.cut_off", severity, sentence + ".", where=name)]
+
+
+def _place_notes(log: TimeLog) -> list[Note]:
+    """Say which places no receiver measured."""
+    notes = []
+    for status, words in _NOT_DRIVEN.items():
+        count = int((log.quality == status).sum())
+        if count:
+            sentence = (
+                f"{log.name}: {count:,} rows say that their place is {words}; "
+                + (
+                    "they may lie beside the true track."
+                    if status == 6
+                    else "leave the log out if no machine drove there."
+                )
+            )
+            severity: Severity = "info" if status == 6 else "check"
+            notes.append(Note("iso.place_status", severity, sentence, count, log.name))
+    return notes
+
+
+def _rows(name: str, layout: Layout, records: Records, walk: Walk) -> TimeLog:
+    seconds, record, longitude, latitude, details = records.rows(layout, walk)
+
+    def detail(field_number: int, scale: float, none_from: float) -> np.ndarray:
+        k = field_number - 2
+        if k >= len(details):
+            return np.full(walk.n_rows, np.nan)
+        # The kernel wrote these for us alone, so they are scaled where they stand.
+        column = details[k]
+        column[column >= none_from] = np.nan
+        if scale != 1.0:
+            column *= scale
         return column
 
-    quality = at_fix(3, 1.0)
-    quality[quality == _STATUS_UNKNOWN] = np.nan
-    altitude = at_fix(2, 1e-3)
-    altitude[altitude >= _NO_INT32 * 1e-3] = np.nan
-    pdop, hdop, satellites = at_fix(4, 0.1), at_fix(5, 0.1), at_fix(6, 1.0)
-    pdop[pdop > _DOP_UNKNOWN] = np.nan
-    hdop[hdop > _DOP_UNKNOWN] = np.nan
-    satellites[satellites == 255] = np.nan
-    ahead = (stamp - fields[7]) / 1000.0
-    known = np.isfinite(ahead) & (fields[7] > 0)
+    constant = {k for k, s in enumerate(layout.signals) if s.constant is not None}
+    heard = set(np.flatnonzero(walk.heard[: len(layout.signals)]).tolist())
     return TimeLog(
         name=name,
         signals=layout.signals,
-        seconds=stamp[last] / 1000.0 + EPOCH_1980,
-        record=last + 1,
-        longitude=at_fix(1, 1e-7),
-        latitude=at_fix(0, 1e-7),
-        altitude=altitude,
-        quality=quality,
-        pdop=pdop,
-        hdop=hdop,
-        satellites=satellites,
-        utc_offset=float(np.median(ahead[known])) if known.any() else float("nan"),
-        value_row=row_of_record[value_record],
-        value_index=value_index,
-        value=value,
-        n_records=n,
+        seconds=seconds,
+        record=record,
+        longitude=longitude,
+        latitude=latitude,
+        altitude=detail(2, 1e-3, _NO_INT32),
+        quality=detail(3, 1.0, _STATUS_UNKNOWN),
+        pdop=detail(4, 0.1, _DOP_UNKNOWN * 10 + 0.5),
+        hdop=detail(5, 0.1, _DOP_UNKNOWN * 10 + 0.5),
+        satellites=detail(6, 1.0, _NO_SATELLITES),
+        utc_offset=records.clock_ahead(layout, walk),
+        n_records=walk.n_records,
+        heard=frozenset(heard | constant),
+        layout=layout,
+        _records=records,
+        _walk=walk,
     )
-
-
-def _has_fix(fields: np.ndarray) -> np.ndarray:
-    north, east, status = fields[0], fields[1], fields[3]
-    inside = (np.abs(north) <= 90e7) & (np.abs(east) <= 180e7)
-    return inside & ~((north == 0) & (east == 0)) & ~np.isin(status, _NO_FIX)

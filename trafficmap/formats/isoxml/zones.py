@@ -68,6 +68,10 @@ def read_grid(
             f"{name}.BIN: has {len(data):,} bytes, {rows} x {cols} cells need {need:,}."
         )
         raise InputError(msg, "export the prescription again")
+    corner = [decimal(description, letter) for letter in "ABCD"]
+    if not (np.isfinite(corner).all() and corner[2] > 0 and corner[3] > 0):
+        msg = f"{name}: its grid has no usable corner or cell size."
+        raise InputError(msg, "export the prescription again")
     values: np.ndarray
     if kind == 1:
         values = np.frombuffer(data, dtype=np.uint8).reshape(rows, cols)
@@ -75,10 +79,10 @@ def read_grid(
         values = np.frombuffer(data, dtype="<i4").reshape(rows, cols, depth)
     grid = PrescriptionGrid(
         kind=kind,
-        south=decimal(description, "A"),
-        west=decimal(description, "B"),
-        cell_north=decimal(description, "C"),
-        cell_east=decimal(description, "D"),
+        south=corner[0],
+        west=corner[1],
+        cell_north=corner[2],
+        cell_east=corner[3],
         values=values,
         zone_code=zone_code,
     )
