@@ -252,7 +252,7 @@ def test_a_zip_with_one_log_is_read(tmp_path):
 @pytest.mark.parametrize(
     ("content", "words"),
     [
-        (b"<gpx version='1.1'></gpx>", "is a GPX track, need a log as delimited"),
+        (b"<note>hello</note>", "is an XML file, need a log as delimited"),
         (b"II*\0abcd", r"is a raster \(GeoTIFF\)"),
         (b"\x01\x02\x03\x04\x05\x06", "is of an unknown kind"),
         (b"<TIM A='' D='4'>", "breaks off"),

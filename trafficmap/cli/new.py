@@ -28,5 +28,7 @@ def command(folder: Path, logs: tuple[Path, ...]) -> None:
     written = new_field(folder, list(logs))
     for path in written:
         click.echo(f"wrote {path}")
+        if "# NEEDED before this log can be read" in path.read_text(encoding="utf-8"):
+            click.echo("  it asks how to read a log: answer the lines marked NEEDED")
     first = written[0].parent if written[0].is_file() else written[0]
     click.echo(f"next: trafficmap check {first}")

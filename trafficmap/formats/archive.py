@@ -41,15 +41,29 @@ class Archive:
         InputError
             The member is not there or is damaged.
         """
+        return self._bytes(name, None)
+
+    def _bytes(self, name: str, most: int | None) -> bytes:
         if name not in self.names:
             msg = f"{self.path.name}: holds no file {name!r}."
             raise InputError(msg, "pack the folder again")
         try:
             with zipfile.ZipFile(self.path) as packed, packed.open(name) as stream:
-                return _bounded(stream, packed.getinfo(name).file_size)
+                size = packed.getinfo(name).file_size
+                return _bounded(stream, size if most is None else min(size, most))
         except (zipfile.BadZipFile, zlib.error, EOFError, NotImplementedError):
             msg = f"{self.path.name}: the file {name!r} in it is damaged."
             raise InputError(msg, "pack or copy the zip again") from None
+
+    def head(self, name: str, *, size: int = 65_536) -> bytes:
+        """Return the first bytes of one member, by which its kind is known.
+
+        Raises
+        ------
+        InputError
+            As `read`.
+        """
+        return self._bytes(name, size)
 
     def extract(self, folder: Path) -> list[Path]:
         """Write all members below `folder` and return their paths."""

@@ -6,37 +6,67 @@ as written ("wall"), for the farm's own zone to settle later.
 
 from __future__ import annotations
 
-import re
+from collections.abc import Mapping
+from dataclasses import dataclass, field, replace
 from datetime import date
 
 import numpy as np
 import pandas as pd
 
 from trafficmap.core.errors import InputError
-from trafficmap.core.notes import Note
+from trafficmap.formats.clocktext import (
+    as_text,
+    from_text,
+    has_dates,
+    no_clock,
+    seconds_of,
+    share_matching,
+    time_of_day,
+)
 from trafficmap.formats.epochs import (
     DAY,
+    SERIAL_DAYS,
     LogClock,
     epoch_start,
     finished,
     from_count,
-    from_told_epoch,
+    from_gps_week,
+    from_serial_days,
     gps_to_unix,
 )
-from trafficmap.formats.rawlog import ClockKind, Finding
+from trafficmap.formats.headers import plain_name
+from trafficmap.formats.rawlog import ClockKind
 from trafficmap.formats.sampling import is_mostly_numbers, sample
 
-__all__ = ["LogClock", "epoch_start", "gps_to_unix", "parse_days", "read_clock"]
+__all__ = [
+    "ClockColumns",
+    "LogClock",
+    "epoch_start",
+    "gps_to_unix",
+    "parse_days",
+    "read_clock",
+]
 
-_ISO = r"^\s*\d{4}[-/]\d{1,2}[-/]\d{1,2}([T ]\s*\d{1,2}:\d{2}.*)?\s*$"
-_ZONE = r":.*(?:Z|[+-]\d{2}:?\d{2})\s*$"
-_OTHER = re.compile(r"^\s*(\d{1,2})([./-])(\d{1,2})[./-](\d{4}|\d{2})(?:[T ,]+(.*))?$")
-_COMPACT = re.compile(r"^\d{8}$")
-_TIME_OF_DAY = r"^\s*\d{1,2}:\d{2}(:\d{2}([.,]\d+)?)?\s*([AaPp]\.?[Mm]\.?)?\s*$"
-_CLOCK = re.compile(r"^\d{1,2}:\d{2}(:\d{2})?(\.\d+)?(\s?)([AaPp][Mm])?$")
-# Longer than any time a log writes.
-_WIDEST = 40
+_ZONED_TIME = r"^\s*\d{1,2}:.*(?:[Zz]|[+-]\d{2}:?\d{2})\s*$"
+_PARTS = {"year", "month", "hour", "minute"}
+_SIX_DIGITS = {"dmy": "%d%m%y", "mdy": "%m%d%y", "ymd": "%y%m%d"}
 _FORMATS = {"mdy": "month first", "dmy": "day first", "ymd": "year first"}
+
+
+@dataclass(frozen=True)
+class ClockColumns:
+    """The columns a clock may be read from, each None where the log has none.
+
+    ``time`` holds the time or date and time, ``date`` the day alone; ``gps_week`` and
+    ``gps_seconds`` a satellite clock; ``parts`` year, month, hour, minute and second
+    in columns of their own.
+    """
+
+    time: pd.Series | None = None
+    date: pd.Series | None = None
+    gps_week: pd.Series | None = None
+    gps_seconds: pd.Series | None = None
+    parts: Mapping[str, pd.Series] = field(default_factory=dict)
 
 
 def read_clock(
@@ -47,8 +77,12 @@ def read_clock(
     n_rows: int,
     date_format: str | None = None,
     epoch: str | date | None = None,
+    more: ClockColumns | None = None,
 ) -> LogClock:
     """Turn the time columns of a log into seconds.
+
+    Trusted in this order: a satellite week and its seconds; day and hour in columns
+    of their own; date and time in one column; a count of seconds.
 
     Parameters
     ----------
@@ -63,6 +97,8 @@ def read_clock(
     epoch : str or date, optional
         Where a count of seconds starts: "unix", "gps", or a date as "1999-01-01",
         with a zone if it has one.
+    more : ClockColumns, optional
+        What else the log holds on its clock.
 
     Raises
     ------
@@ -73,25 +109,37 @@ def read_clock(
     if date_format is not None and date_format not in _FORMATS:
         msg = f"date_format: got {date_format!r}, need one of {', '.join(_FORMATS)}."
         raise InputError(msg, 'write date_format = "mdy" for month/day/year')
+    if more is not None and epoch is None:
+        if more.gps_week is not None and more.gps_seconds is not None:
+            both = f"{more.gps_week.name} + {more.gps_seconds.name}"
+            return from_gps_week(
+                more.gps_week, more.gps_seconds, name=name, column=both
+            )
+        if time is None and day is not None and set(more.parts) >= _PARTS:
+            return _from_parts(day, more.parts)
     column = day if time is None else time
     if column is None:
-        sentence = (
-            f"{name}: has no clock; rows are taken in the order of the file, and soil "
-            "moisture and pairing with other machines cannot be used."
-        )
-        note = Note("log.no_clock", "check", sentence, where=name)
-        seconds = np.arange(n_rows, dtype=np.float64)
-        finding = Finding("time", "", "", "no clock in the file", True)
-        return LogClock(seconds, "order", (finding,), (note,))
-    if day is not None and time is not None and not _has_dates(time):
-        joined = _join(day, time)
-        return _from_text(joined, f"{day.name} + {time.name}", name, date_format)
+        return no_clock(name, n_rows)
+    if day is not None and time is not None and not has_dates(time):
+        clock = _from_two(day, time, name, date_format)
+        return _named_utc(clock, f"{day.name} {time.name}")
     if isinstance(column.dtype, pd.DatetimeTZDtype) or column.dtype.kind == "M":
-        return _from_datetimes(column)
+        return _named_utc(_from_datetimes(column), column.name)
     if is_mostly_numbers(column):
         numbers = pd.to_numeric(column, errors="coerce")
         return from_count(numbers, str(column.name), name, epoch)
-    return _from_text(_as_text(column), str(column.name), name, date_format, epoch)
+    clock = from_text(as_text(column), str(column.name), name, date_format, epoch)
+    return _named_utc(clock, column.name)
+
+
+def _named_utc(clock: LogClock, column: object) -> LogClock:
+    """Take times without a zone as UTC where the heading says that they are."""
+    words = set(plain_name(str(column)).split("_"))
+    if clock.kind != "wall" or not words & {"utc", "gmt", "zulu"}:
+        return clock
+    why = "times without a zone; the column's name says UTC"
+    findings = tuple(replace(finding, why=why) for finding in clock.findings)
+    return replace(clock, kind="utc", findings=findings)
 
 
 def parse_days(
@@ -106,223 +154,132 @@ def parse_days(
     """
     if column.dtype.kind == "M":
         return column.astype("datetime64[s]")
-    text = _as_text(column)
-    clock = _from_text(text, str(column.name), name, date_format)
+    text = as_text(column)
+    clock = from_text(text, str(column.name), name, date_format)
     seconds = np.floor(clock.seconds / DAY) * DAY
     days = pd.to_datetime(pd.Series(seconds, index=column.index), unit="s")
     return days.astype("datetime64[s]")
 
 
+def _from_parts(day: pd.Series, parts: Mapping[str, pd.Series]) -> LogClock:
+    """Read year, month, day, hour, minute and second that stand each for itself."""
+    number = {
+        part: pd.to_numeric(column, errors="coerce")
+        for part, column in {**parts, "day": day}.items()
+    }
+    dates = pd.DataFrame({part: number[part] for part in ("year", "month", "day")})
+    dates["year"] += np.where(dates["year"] < 100, 2000, 0)
+    seconds = seconds_of(pd.to_datetime(dates, errors="coerce"))
+    for part, size in (("hour", 3600.0), ("minute", 60.0), ("second", 1.0)):
+        if part in number:
+            seconds = seconds + size * number[part].to_numpy(dtype=np.float64)
+    columns = " + ".join(str(column.name) for column in (day, *parts.values()))
+    why = "year, month, day and time in columns of their own"
+    return finished(seconds, "wall", columns, "date and time", why)
+
+
+def _from_two(
+    day: pd.Series, time: pd.Series, name: str, date_format: str | None
+) -> LogClock:
+    """Read a column of days and one of the time of day."""
+    columns = f"{day.name} + {time.name}"
+    if not pd.api.types.is_numeric_dtype(time.dtype):
+        some = sample(time).astype("str")
+        if share_matching(some, _ZONED_TIME) > 0.5:
+            dated = day.dtype.kind == "M"
+            text = day.dt.strftime("%Y-%m-%d") if dated else as_text(day)
+            joined = text + " " + as_text(time)
+            return from_text(joined, columns, name, date_format)
+    since_midnight = seconds_of_day(time)
+    # A spreadsheet's day goes with its share of a day or with text, not with hhmmss.
+    serial = (
+        not is_mostly_numbers(time) or pd.to_numeric(time, errors="coerce").max() < 1
+    )
+    midnight, why, assumed = _days(day, name, date_format, serial=bool(serial))
+    seconds = midnight + since_midnight
+    return finished(seconds, "wall", columns, "date and time", why, assumed)
+
+
+def _days(
+    day: pd.Series, name: str, date_format: str | None, *, serial: bool
+) -> tuple[np.ndarray, str, bool]:
+    """Return the midnight of each row, why, and whether it is a guess."""
+    if day.dtype.kind == "M":
+        return seconds_of(day), "times without a zone", False
+    codes, words = pd.factorize(day)
+    few = pd.Series(words, name=day.name)
+    if not len(few):
+        return np.full(len(day), np.nan), "no date in any row", True
+    if is_mostly_numbers(few):
+        number = pd.to_numeric(few, errors="coerce")
+        digits = few.astype("int64").astype("str")
+        if serial and number.between(*SERIAL_DAYS).all():
+            clock = from_serial_days(number, str(day.name))
+        elif share_matching(digits, r"^\d{5,6}$") > 0.9:
+            text = digits.str.zfill(6)
+            clock = _from_six_digits(text, str(day.name), name, date_format)
+        else:
+            clock = from_text(as_text(few), str(day.name), name, date_format)
+    else:
+        clock = from_text(as_text(few), str(day.name), name, date_format)
+    midnight = np.append(np.floor(clock.seconds / DAY) * DAY, np.nan)
+    finding = clock.findings[0]
+    return midnight[codes], finding.why, finding.assumed
+
+
+def _from_six_digits(
+    text: pd.Series, column: str, name: str, date_format: str | None
+) -> LogClock:
+    """Read dates of six digits, as 141026: whichever order alone gives real days."""
+    readings = {
+        order: pd.to_datetime(text, format=pattern, errors="coerce")
+        for order, pattern in _SIX_DIGITS.items()
+    }
+    if date_format is not None:
+        readings = {date_format: readings[date_format]}
+    possible = {o: r for o, r in readings.items() if r.notna().all()}
+    if len(possible) > 1:  # a log runs forward within a season
+        steps = {o: r.diff().dropna().dt.days for o, r in possible.items()}
+        forward = {o: r for o, r in possible.items() if steps[o].between(0, 20).all()}
+        possible = forward if len(text) > 1 and forward else possible
+    if len(possible) != 1:
+        choices = [
+            (
+                f'date_format = "{order}"',
+                f"{text.iloc[0]} is then {day.iloc[0]:%d %B %Y}",
+            )
+            for order, day in (possible or readings).items()
+            if pd.notna(day.iloc[0])
+        ]
+        msg = f"{name}: the dates in {column!r}, as {text.iloc[0]!r}, can be read in "
+        msg += "several orders."
+        hint = 'write date_format = "dmy", "mdy" or "ymd" at this log'
+        raise InputError(msg, hint, choices=choices)
+    order, days = next(iter(possible.items()))
+    why = "as told" if date_format else f"six digits, {_FORMATS[order]}: only so real"
+    return finished(seconds_of(days), "wall", column, "date", why, date_format is None)
+
+
+def seconds_of_day(time: pd.Series) -> np.ndarray:
+    """Return seconds since midnight of text, hhmmss, a share of a day, or seconds."""
+    if not is_mostly_numbers(time):
+        return time_of_day(as_text(time))
+    value = pd.to_numeric(time, errors="coerce").to_numpy(dtype=np.float64)
+    known = value[np.isfinite(value)]
+    if known.size and known.max() < 1.0:
+        return np.round(value * DAY, 3)
+    minute, second = known // 100 % 100, known % 100
+    if ((minute < 60) & (second < 60) & (known < 240_000)).all():
+        hours = np.floor(value / 10_000)
+        return hours * 3600 + np.floor(value / 100) % 100 * 60 + value % 100
+    return value
+
+
 def _from_datetimes(column: pd.Series) -> LogClock:
     zoned = isinstance(column.dtype, pd.DatetimeTZDtype)
-    moments = column.dt.tz_convert("UTC").dt.tz_localize(None) if zoned else column
+    if zoned and str(column.dt.tz) != "UTC":
+        column = column.dt.tz_convert("UTC")
+    moments = column.dt.tz_localize(None) if zoned else column
     kind: ClockKind = "utc" if zoned else "wall"
     why = "times with a zone" if zoned else "times without a zone"
-    return finished(_seconds(moments), kind, str(column.name), "date and time", why)
-
-
-def _from_text(
-    text: pd.Series,
-    column: str,
-    name: str,
-    date_format: str | None,
-    epoch: str | date | None = None,
-) -> LogClock:
-    some = sample(text)
-    if some.empty:
-        return read_clock(None, None, name=name, n_rows=len(text))
-    if _matches(some, _TIME_OF_DAY) > 0.9:
-        return _from_time_of_day(text, column, name, epoch)
-    if _matches(some, _ISO) > 0.9 or date_format == "ymd":
-        return _from_iso(text, column, name)
-    return _from_ordered(text, some, column, name, date_format)
-
-
-def _from_iso(text: pd.Series, column: str, name: str) -> LogClock:
-    if sample(text).str.contains("/", regex=False).any():
-        text = text.str.replace("/", "-", regex=False)
-    share = float(_zoned(text)[text.notna().to_numpy()].mean())
-    if 0.01 < share < 0.99:
-        msg = f"{name}: in {column!r} {share:.0%} of the times have a zone, the others "
-        msg += "have none; need all or none."
-        raise InputError(msg, "export the log again with one kind of time")
-    moments = pd.to_datetime(text, format="ISO8601", errors="coerce", utc=True)
-    kind: ClockKind = "utc" if share > 0.5 else "wall"
-    why = "times with a zone" if kind == "utc" else "times without a zone"
-    seconds = _seconds(moments.dt.tz_localize(None))
-    return finished(seconds, kind, column, "date and time", why)
-
-
-def _from_ordered(
-    text: pd.Series, some: pd.Series, column: str, name: str, date_format: str | None
-) -> LogClock:
-    """Read dates whose month and day can stand in either order."""
-    if _matches(some, _OTHER) < 0.5:
-        msg = f"{name}: the times in {column!r}, as {some.iloc[0]!r}, are not "
-        msg += "understood."
-        raise InputError(msg, "export them as 2026-10-20 15:30:00")
-    order, why = _date_order(_where_days_change(text), date_format)
-    if order is None:
-        msg = f"{name}: the dates in {column!r}, as {some.iloc[0]!r}, can be read as "
-        msg += "month/day or day/month."
-        raise InputError(msg, 'write date_format = "mdy" or "dmy" at this log')
-    seconds = _by_format(text, some, order)
-    if np.isnan(seconds).sum() > text.isna().sum():  # more than one way of writing
-        seconds = _ordered_seconds(text.str.extract(_OTHER), order)
-    assumed = date_format is None and "dots" in why
-    return finished(seconds, "wall", column, "date and time", why, assumed)
-
-
-def _where_days_change(text: pd.Series) -> pd.DataFrame:
-    """Return the parts of the rows around each change of the written day."""
-    letters = _letters(text)
-    turns = np.ones(len(text), dtype=bool)
-    if letters is not None:
-        turns[1:] = (letters[1:, :10] != letters[:-1, :10]).any(axis=1)
-        turns[:-1] |= turns[1:]
-    return text[turns].dropna().str.extract(_OTHER).dropna(subset=[0])
-
-
-def _date_order(parts: pd.DataFrame, date_format: str | None) -> tuple[str | None, str]:
-    first, second = pd.to_numeric(parts[0]), pd.to_numeric(parts[2])
-    if date_format in ("mdy", "dmy"):
-        return date_format, "as told"
-    if (first > 12).any() and not (second > 12).any():
-        return "dmy", "a first number above 12 is a day"
-    if (second > 12).any() and not (first > 12).any():
-        return "mdy", "a second number above 12 is a day"
-    if (first == second).all():
-        return "mdy", "day and month are the same number"
-    if (parts[1] == ".").mean() > 0.9:
-        return "dmy", "dates with dots are day.month.year (common practice, no source)"
-    spans = {}
-    for order in ("mdy", "dmy"):
-        seconds = _ordered_seconds(parts, order)
-        step = np.diff(seconds[np.isfinite(seconds)])
-        spans[order] = bool((step >= 0).all() and (step < 20 * DAY).all())
-    if spans["mdy"] != spans["dmy"]:
-        order = "mdy" if spans["mdy"] else "dmy"
-        dates = parts[0] + "/" + parts[2]
-        if dates.nunique() > 1:
-            return order, "only so do the times run forward without month-long gaps"
-    return None, ""
-
-
-def _by_format(text: pd.Series, some: pd.Series, order: str) -> np.ndarray:
-    """Read dates that are all written like one of them, by the compiled parser."""
-    written = next(match for match in map(_OTHER.match, some) if match)
-    _, mark, _, year, rest = written.groups()
-    pattern = mark.join(["%m", "%d"] if order == "mdy" else ["%d", "%m"])
-    pattern += mark + ("%Y" if len(year) == 4 else "%y")
-    if rest and (clock := _CLOCK.match(rest)):
-        second, fraction, gap, half = clock.groups()
-        pattern += " %I:%M" if half else " %H:%M"
-        pattern += (":%S" if second else "") + (".%f" if fraction else "")
-        pattern += f"{gap}%p" if half else ""
-    return _seconds(pd.to_datetime(text, format=pattern, errors="coerce"))
-
-
-def _ordered_seconds(parts: pd.DataFrame, order: str) -> np.ndarray:
-    day, month = (parts[2], parts[0]) if order == "mdy" else (parts[0], parts[2])
-    year = parts[3].where(parts[3].str.len() == 4, "20" + parts[3])
-    dates = year + "-" + month.str.zfill(2) + "-" + day.str.zfill(2)
-    days = pd.to_datetime(dates, format="%Y-%m-%d", errors="coerce")
-    clock = _time_of_day(parts[4].fillna("00:00:00"))
-    return _seconds(days) + clock
-
-
-def _from_time_of_day(
-    text: pd.Series, column: str, name: str, epoch: str | date | None
-) -> LogClock:
-    seconds = _time_of_day(text)
-    known = np.isfinite(seconds)
-    step = np.diff(seconds[known])
-    nights = np.concatenate(([0], np.cumsum(step < -DAY / 2)))[: int(known.sum())]
-    seconds[known] += DAY * nights
-    if epoch is not None:
-        return from_told_epoch(seconds, column, epoch)
-    sentence = (
-        f"{name}: its times have no date; soil moisture and pairing with other "
-        "machines cannot be used. Add the column with the date, or write the day as "
-        'epoch = "2026-10-20" at this log.'
-    )
-    note = Note("log.no_date", "check", sentence, where=name)
-    finding = Finding("time", column, "time of day", "no date in the file", True)
-    return LogClock(seconds, "no_epoch", (finding,), (note,))
-
-
-def _time_of_day(text: pd.Series) -> np.ndarray:
-    """Return seconds since midnight of 15:30, 15:30:15.2 or 3:30:15 PM."""
-    pattern = r"^\s*(\d{1,2}):(\d{2})(?::(\d{2}(?:[.,]\d+)?))?\s*([AaPp])?"
-    parts = text.str.extract(pattern)
-    hour = pd.to_numeric(parts[0]).to_numpy(dtype=np.float64)
-    minute = pd.to_numeric(parts[1]).to_numpy(dtype=np.float64)
-    second = pd.to_numeric(parts[2].fillna("0").str.replace(",", ".", regex=False))
-    half = parts[3].fillna("").str.lower().to_numpy()
-    hour = np.where((half != "") & (hour == 12), 0.0, hour)
-    hour = np.where(half == "p", hour + 12, hour)
-    return hour * 3600 + minute * 60 + second.to_numpy(dtype=np.float64)
-
-
-def _seconds(moments: pd.Series) -> np.ndarray:
-    values = moments.to_numpy().astype("datetime64[us]")
-    seconds = values.astype(np.int64) / 1e6
-    return np.where(np.isnat(values), np.nan, seconds)
-
-
-def _zoned(text: pd.Series) -> np.ndarray:
-    """Tell which times carry a zone: a letter or a sign after the date."""
-    letters = _letters(text)
-    if letters is None:
-        return text.str.contains(_ZONE, na=False).to_numpy(dtype=bool)
-    tail = letters[:, 10:]
-    marks = np.zeros(256, dtype=bool)
-    marks[[ord(letter) for letter in "Zz+-"]] = True
-    return np.asarray(marks[tail].any(axis=1))
-
-
-def _letters(text: pd.Series) -> np.ndarray | None:
-    """Return the letters of a column as bytes, one row a cell; None beyond ASCII."""
-    cells = text.fillna("").to_numpy(dtype=object)
-    try:
-        fixed = cells.astype(f"S{_WIDEST}")
-    except UnicodeEncodeError:
-        return None
-    return np.ascontiguousarray(fixed).view(np.uint8).reshape(len(cells), _WIDEST)
-
-
-def _join(day: pd.Series, time: pd.Series) -> pd.Series:
-    dated = day.dtype.kind == "M"
-    text = day.dt.strftime("%Y-%m-%d") if dated else _as_text(day)
-    return text + " " + _as_text(time)
-
-
-def _as_text(column: pd.Series) -> pd.Series:
-    """Return text; eight digits are year, month, day and six are a time."""
-    text = column.astype("str").where(column.notna())
-    some = sample(text)
-    if (some.str.strip() != some).any():
-        text = text.str.strip()
-    if column.dtype.kind == "f":
-        text = text.str.removesuffix(".0")
-        some = sample(text)
-    if _matches(some, _COMPACT) > 0.9:
-        return text.str[:4] + "-" + text.str[4:6] + "-" + text.str[6:8]
-    if column.dtype.kind in "iuf" and _matches(some, r"^\d{1,6}$") > 0.9:
-        full = text.str.zfill(6)
-        return full.str[:2] + ":" + full.str[2:4] + ":" + full.str[4:6]
-    return text
-
-
-def _matches(text: pd.Series, pattern) -> float:
-    """Return the share of the cells that match."""
-    return float(text.str.match(pattern, na=False).mean()) if len(text) else 0.0
-
-
-def _has_dates(time: pd.Series) -> bool:
-    if time.dtype.kind == "M" or isinstance(time.dtype, pd.DatetimeTZDtype):
-        return True
-    if pd.api.types.is_numeric_dtype(time.dtype):
-        return bool(time.median() > 1e7)
-    filled = sample(time).astype("str")
-    return bool(_matches(filled, _ISO) > 0.5 or _matches(filled, _OTHER) > 0.5)
+    return finished(seconds_of(moments), kind, str(column.name), "date and time", why)

@@ -24,7 +24,9 @@ GPS_EPOCH = datetime(1980, 1, 6, tzinfo=UTC).timestamp()
 """Start of the GPS count, as seconds since 1970 [s]."""
 
 # Days on which a leap second had just been added since the GPS count began; UTC falls
-# one second further behind the count on each (IERS Bulletin C; list from memory).
+# one second further behind the count on each (IERS, Bulletin C, and the table
+# TAI-UTC; compared with the copy that open receiver libraries carry). Bulletins had
+# announced none after 2017 when this was written.
 _LEAP_DAYS = (
     "1981-07-01", "1982-07-01", "1983-07-01", "1985-07-01", "1988-01-01", "1990-01-01",
     "1991-01-01", "1992-07-01", "1993-07-01", "1994-07-01", "1996-01-01", "1997-07-01",
@@ -32,8 +34,12 @@ _LEAP_DAYS = (
 )  # fmt: skip
 _LEAPS = np.array([datetime.fromisoformat(d + "T00Z").timestamp() for d in _LEAP_DAYS])
 
+_WEEK = 7 * DAY
+_ROUND = 1024
+
 _SPREADSHEET_EPOCH = datetime(1899, 12, 30, tzinfo=UTC).timestamp()
-_SERIAL_RANGE = (20_000.0, 80_000.0)
+SERIAL_DAYS = (20_000.0, 80_000.0)
+"""Days of a spreadsheet from 1954 to 2119."""
 # A serial day steps by 1/86 400 a second; a counter of seconds by 0.05 or more.
 _SERIAL_STEP = 0.01
 _OLDEST = datetime(limits.FIRST_YEAR, 1, 1, tzinfo=UTC).timestamp()
@@ -79,10 +85,8 @@ def from_count(
     step = np.diff(known)
     step = step[step > 0]
     stride = float(np.median(step)) if step.size else np.inf
-    if _SERIAL_RANGE[0] < middle < _SERIAL_RANGE[1] and stride < _SERIAL_STEP:
-        seconds = np.round(value * DAY + _SPREADSHEET_EPOCH, 3)
-        why = "days since 1899-12-30, as spreadsheets count"
-        return finished(seconds, "wall", column, "days", why, True)
+    if SERIAL_DAYS[0] < middle < SERIAL_DAYS[1] and stride < _SERIAL_STEP:
+        return from_serial_days(pd.Series(value), column)
     if _OLDEST <= middle < _NEWEST:
         return _from_unix_like(value, middle, column, name)
     sentence = (
@@ -96,13 +100,21 @@ def from_count(
     return LogClock(value, "no_epoch", (finding,), (note,))
 
 
+def from_serial_days(days: pd.Series, column: str) -> LogClock:
+    """Read days since 1899-12-30, as spreadsheets count them."""
+    value = days.to_numpy(dtype=np.float64)
+    seconds = np.round(value * DAY + _SPREADSHEET_EPOCH, 3)
+    why = "days since 1899-12-30, as spreadsheets count"
+    return finished(seconds, "wall", column, "days", why, True)
+
+
 def _from_unix_like(
     value: np.ndarray, middle: float, column: str, name: str
 ) -> LogClock:
     """Settle whether large numbers count from 1970 or from the GPS start in 1980."""
     as_unix = datetime.fromtimestamp(middle, UTC)
     as_gps = datetime.fromtimestamp(float(gps_to_unix(np.array([middle]))[0]), UTC)
-    years = {int(y) for y in re.findall(r"(?<!\d)(19[89]\d|20\d\d)(?!\d)", name)}
+    years = years_named(name)
     said = "unix" in plain_name(column) or "epoch" in plain_name(column)
     gps_named = "gps" in plain_name(column)
     if said:
@@ -145,6 +157,61 @@ def from_told_epoch(value: np.ndarray, column: str, epoch: str | date) -> LogClo
     kind: ClockKind = "utc" if start.tzinfo is not None else "wall"
     base = start.replace(tzinfo=start.tzinfo or UTC).timestamp()
     return finished(value + base, kind, column, f"s since {epoch}", "as told")
+
+
+def from_gps_week(
+    week: pd.Series, seconds: pd.Series, *, name: str, column: str
+) -> LogClock:
+    """Read a GPS week and the seconds of the week as UTC, leap seconds taken off.
+
+    Old receivers send the week in 10 bits, so that 1 024 weeks (19.6 years) later the
+    count begins again (IS-GPS-200, 20.3.3.3.1.1; from memory); a year in the name of
+    the file settles which round it is.
+
+    Parameters
+    ----------
+    week, seconds : Series
+        Seconds [s], or milliseconds where they pass the length of a week.
+    name : str
+        Name of the file.
+    column : str
+        What the columns are called, for the Finding.
+    """
+    of_week = pd.to_numeric(seconds, errors="coerce").to_numpy(dtype=np.float64)
+    number = pd.to_numeric(week, errors="coerce").to_numpy(dtype=np.float64)
+    unit = "week, s"
+    if np.isfinite(of_week).any() and np.nanmax(of_week) > _WEEK:
+        of_week, unit = of_week / 1000.0, "week, ms"
+    utc = gps_to_unix(number * _WEEK + of_week)
+    leap = float(np.nanmedian(number * _WEEK + of_week + GPS_EPOCH - utc))
+    why = f"GPS week and time of the week; {leap:.0f} leap seconds taken off"
+    if not np.nanmedian(number) < _ROUND:
+        return finished(utc, "utc", column, unit, why)
+    rounds = [gps_to_unix((number + k * _ROUND) * _WEEK + of_week) for k in (1, 2)]
+    years = years_named(name)
+    fits = [r for r in rounds if _year(r) in years]
+    if len(fits) == 1:
+        why += f"; the week counts in rounds of {_ROUND}, the file name says "
+        return finished(fits[0], "utc", column, unit, f"{why}{_year(fits[0])}", True)
+    lines = " or ".join(
+        f"clock_offset_s = {np.nanmedian(r - utc):.0f} ({_year(r)})" for r in rounds
+    )
+    sentence = (
+        f"{name}: its GPS week counts in rounds of {_ROUND} weeks and nothing says "
+        f"which round it is. Write {lines} at this log."
+    )
+    note = Note("log.gps_round", "check", sentence, where=name)
+    finding = Finding("time", column, unit, why, True)
+    return LogClock(utc, "no_epoch", (finding,), (note,))
+
+
+def years_named(name: str) -> set[int]:
+    """Return the years a file name speaks of."""
+    return {int(y) for y in re.findall(r"(?<!\d)(19[89]\d|20\d\d)(?!\d)", name)}
+
+
+def _year(seconds: np.ndarray) -> int:
+    return datetime.fromtimestamp(float(np.nanmedian(seconds)), UTC).year
 
 
 def epoch_start(epoch: str | date) -> datetime:

@@ -151,6 +151,24 @@ LOG_FIELDS: dict[str, LogField] = _fields(
      "time timestamp datetime dateandtime gpstime utc utctime isotime unix unixtime "
      "epoch gpsseconds localtime timeutc zeit clock"),
     ("date", "time", -_INF, _INF, "date day gpsdate utcdate datum"),
+    ("gps_week", "time", 0, 9999, "gpsweek week wn gpswn weekno weeknumber"),
+    ("gps_seconds", "time", 0, 7e8,
+     "tow gpstow itow gpsitow sow gpssow secondsofweek weekseconds timeofweek "
+     "gpssecondsofweek gpstimeofweek"),
+    ("year", "", 0, 9999, "year yyyy jahr"),
+    ("month", "", 1, 12, "month monat"),
+    ("hour", "time", 0, 24, "hour hours hh hr stunde"),
+    ("minute", "time", 0, 59, "minute minutes mm min"),
+    ("second", "time", 0, 61, "second seconds ss sec"),
+    ("milliseconds", "time", 0, 999, "milliseconds millisecond msec ms msecs"),
+    ("counter", "", 0, _INF,
+     "counter sequence seq sample sampleno record recordno recordnumber packet"),
+    ("latitude_side", "", 0, 0,
+     "ns latns nsindicator latitudens latitudehemisphere lathemisphere latdir "
+     "latituderef latref latitudedirection"),
+    ("longitude_side", "", 0, 0,
+     "ew lonew ewindicator longitudeew longitudehemisphere lonhemisphere londir "
+     "longituderef lonref longitudedirection"),
     ("speed", "speed", 0, 60,
      "speed groundspeed velocity gpsspeed spd vehiclespeed travelspeed "
      "speedoverground sog"),
@@ -182,6 +200,13 @@ LOG_FIELDS: dict[str, LogField] = _fields(
 """Everything a text log may hold, by our name; common trade words."""
 
 
+_ONLY_THE_WORD = (
+    "gps_week", "gps_seconds", "year", "month", "hour", "minute", "second",
+    "milliseconds", "counter", "latitude_side", "longitude_side",
+)  # fmt: skip
+"""Short words that begin many others; they count only when they stand alone."""
+
+
 def score(heading: Heading, target: LogField) -> int:
     """Return how well a heading fits a field.
 
@@ -194,6 +219,8 @@ def score(heading: Heading, target: LogField) -> int:
             best = 3
         elif any(len(w) > 3 and bare.startswith(w) for w in target.words):
             best = max(best, 2)
+    if target.name in _ONLY_THE_WORD and best < 3:
+        return 0
     return best if fits_quantity(heading.unit, target) else min(best, 1)
 
 

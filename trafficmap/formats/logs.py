@@ -2,25 +2,51 @@
 
 from __future__ import annotations
 
-import tempfile
 from collections.abc import Mapping
 from dataclasses import replace
 from datetime import date
-from pathlib import Path, PurePosixPath
+from pathlib import Path
 from typing import TYPE_CHECKING
 
 import numpy as np
+import shapely
 
 from trafficmap.core.errors import InputError
 from trafficmap.formats.archive import open_archive
+from trafficmap.formats.can import read_can_log
 from trafficmap.formats.delimited import read_delimited
+from trafficmap.formats.gpx import KIND as GPX_TRACK
+from trafficmap.formats.gpx import read_gpx
 from trafficmap.formats.headers import read_heading
 from trafficmap.formats.isoxml import read_task_data, task_logs
+from trafficmap.formats.kml import KIND as KML_TRACK
+from trafficmap.formats.kml import read_kml_tracks
+from trafficmap.formats.nmea import read_nmea_log
+from trafficmap.formats.parquet import GEOPARQUET, has_shapes, read_parquet
+from trafficmap.formats.parquet import KIND as PARQUET_TABLE
 from trafficmap.formats.paths import real_path
 from trafficmap.formats.pointlog import Told, logs_from_points
-from trafficmap.formats.sniff import TASK_DATA, TASK_FILE_NAME, TEXT, ZIP, said, sniff
+from trafficmap.formats.sniff import (
+    CAN_LOG,
+    GEOJSON,
+    GEOPACKAGE,
+    GPX,
+    KML,
+    KMZ,
+    NMEA,
+    PARQUET,
+    SHAPEFILE,
+    TASK_DATA,
+    TASK_FILE_NAME,
+    TEXT,
+    ZIP,
+    said,
+    sniff,
+)
+from trafficmap.formats.trackpoints import drawn_table, logs_from_tracks
 from trafficmap.formats.vector import KINDS, read_features
 from trafficmap.formats.xml import parse_xml
+from trafficmap.formats.zipped import inner_file
 
 if TYPE_CHECKING:
     import geopandas as gpd
@@ -30,8 +56,11 @@ if TYPE_CHECKING:
 AS_LOGGED = "as logged"
 """Told as `epoch`: the dates of the log are right, however old they look."""
 
-_WANTED = (".shp", ".gpkg", ".geojson", ".json", ".csv", ".txt", ".tsv")
-_READABLE = "delimited text, GeoPackage, shapefile, GeoJSON, ISO 11783-10 task data"
+_IN_ZIP = (TEXT, SHAPEFILE, GEOPACKAGE, GEOJSON, CAN_LOG, GPX, KML, NMEA, PARQUET)
+_READABLE = (
+    "delimited text, GPX, KML, GeoPackage, shapefile, GeoJSON, GeoParquet, "
+    "ISO 11783-10 task data, an NMEA or a CAN log"
+)
 
 
 def read_logs(
@@ -56,7 +85,8 @@ def read_logs(
     units : mapping, optional
         Units where the headings do not say, as ``{"speed": "mph"}``.
     layer : str, optional
-        Layer of a GeoPackage that holds several.
+        Layer of a GeoPackage that holds several, or folder of a zip that holds several
+        task data sets.
     date_format : {"mdy", "dmy", "ymd"}, optional
         Order of day and month where it can be read both ways.
     epoch : str or date, optional
@@ -89,11 +119,17 @@ def _from_kind(
     path: Path, kind: str, told: Told, layer: str | None, decimal: str | None
 ) -> list[RawLog]:
     if kind == TASK_DATA:
-        return _from_task_data(path, told)
+        return _from_task_data(path, told, layer)
     if kind in KINDS:
         return _from_shapes(path, kind, told, layer)
     if kind == TEXT:
-        text = read_delimited(path, decimal=decimal)
+        text = read_delimited(
+            path,
+            decimal=decimal,
+            bare=True,
+            dates=True,
+            date_format=told.date_format,
+        )
         return logs_from_points(
             text.frame,
             text.headings,
@@ -103,7 +139,20 @@ def _from_kind(
             told=told,
             notes=text.notes,
             dropped=text.dropped,
+            dates=text.dates,
         )
+    if kind == GPX:
+        tracks = read_gpx(path)
+        return logs_from_tracks(tracks, path=path, kind=GPX_TRACK, told=told)
+    if kind in (KML, KMZ):
+        tracks = read_kml_tracks(path)
+        return logs_from_tracks(tracks, path=path, kind=KML_TRACK, told=told)
+    if kind == NMEA:
+        return [read_nmea_log(path, epoch=told.epoch)]
+    if kind == PARQUET:
+        return _from_parquet(path, told)
+    if kind == CAN_LOG:
+        return [read_can_log(path, epoch=told.epoch)]
     if kind == "iso11783 time log header":
         parse_xml(path, root="TIM")
         msg = f"{path.name}: is the header of one time log, need the whole set."
@@ -112,8 +161,8 @@ def _from_kind(
     raise InputError(msg, "export the log as comma-separated text")
 
 
-def _from_task_data(path: Path, told: Told) -> list[RawLog]:
-    data = read_task_data(path)
+def _from_task_data(path: Path, told: Told, layer: str | None) -> list[RawLog]:
+    data = read_task_data(path, inside=layer)
     logs = task_logs(data, as_logged=told.epoch == AS_LOGGED)
     if not logs:
         broken = [n for n in data.notes if n.severity == "stop"]
@@ -127,6 +176,8 @@ def _from_task_data(path: Path, told: Told) -> list[RawLog]:
 
 def _from_shapes(path: Path, kind: str, told: Told, layer: str | None) -> list[RawLog]:
     features = read_features(path, layer=layer)
+    if told.epoch is not None and set(features.geom_type) <= _LINES:
+        return _from_lines(features, path, kind, told)
     points = _points(features, path.name)
     notes = tuple(features.attrs.get("notes", ()))
     frame = points.drop(columns=points.geometry.name)
@@ -147,13 +198,42 @@ def _from_shapes(path: Path, kind: str, told: Told, layer: str | None) -> list[R
     )
 
 
+def _from_parquet(path: Path, told: Told) -> list[RawLog]:
+    if has_shapes(path):
+        return _from_shapes(path, GEOPARQUET, told, None)
+    frame = read_parquet(path)
+    headings = tuple(read_heading(str(column)) for column in frame.columns)
+    return logs_from_points(
+        frame,
+        headings,
+        line=np.arange(1, len(frame) + 1),
+        path=path,
+        kind=PARQUET_TABLE,
+        told=told,
+    )
+
+
+def _from_lines(
+    features: gpd.GeoDataFrame, path: Path, kind: str, told: Told
+) -> list[RawLog]:
+    """Return lines that somebody drew as driven on the day that was told."""
+    parts = shapely.get_parts(features.geometry.to_numpy())
+    lines = [shapely.get_coordinates(part) for part in parts]
+    table = drawn_table("", lines)
+    table.notes.extend(features.attrs.get("notes", ()))
+    return logs_from_tracks([table], path=path, kind=kind, told=told)
+
+
 def _points(features: gpd.GeoDataFrame, name: str) -> gpd.GeoDataFrame:
     exploded = features.explode(ignore_index=True)
     other = exploded[exploded.geom_type != "Point"]
     if len(other):
         found = other.geom_type.iloc[0].lower()
         msg = f"{name}: holds a {found}, need one point a row to be a log."
-        raise InputError(msg, "export the log as points")
+        hint = "export the log as points"
+        if "line" in found:
+            hint += ', or write epoch = "2026-10-14", the day this way was driven'
+        raise InputError(msg, hint)
     return exploded
 
 
@@ -161,20 +241,13 @@ def _from_zip(
     path: Path, told: Told, layer: str | None, decimal: str | None
 ) -> list[RawLog]:
     archive = open_archive(path)
-    names = [PurePosixPath(name) for name in archive.names]
-    if any(name.name.lower() == TASK_FILE_NAME for name in names):
-        return _from_task_data(path, told)
-    wanted = [name for name in names if name.suffix.lower() in _WANTED]
-    if len(wanted) != 1:
-        listed = ", ".join(name.name for name in wanted) or "none"
-        msg = f"{path.name}: holds {len(wanted)} logs ({listed}), need one."
-        raise InputError(msg, "unpack it and give the logs one by one")
-    with tempfile.TemporaryDirectory() as place:
-        archive.extract(Path(place))
-        inner = Path(place, *wanted[0].parts).resolve()
-        logs = _from_kind(inner, sniff(inner), told, layer, decimal)
+    if any(n.rpartition("/")[2].lower() == TASK_FILE_NAME for n in archive.names):
+        return _from_task_data(path, told, layer)
+    with inner_file(path, kinds=_IN_ZIP, what="logs") as (inner, kind):
+        logs = _from_kind(inner, kind, told, layer, decimal)
     return [replace(log, path=path) for log in logs]
 
 
+_LINES = {"LineString", "MultiLineString"}
 _PLACE_NAMES = ("longitude", "latitude", "lon", "lat", "long", "lng", "x", "y",
                 "easting", "northing")  # fmt: skip

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Literal
@@ -45,6 +46,34 @@ class Finding:
 
 
 @dataclass(frozen=True)
+class Described:
+    """What the machine of a log says of itself: suggestions for its machine table.
+
+    Parameters
+    ----------
+    device : str
+        Name of the machine that carries the antenna, as written in the file.
+    antenna : tuple or None
+        Forward, right, up of the reference point [m].
+    reference_height : float
+        Of the reference point above the ground [m]; NaN where it is not told.
+    width : float
+        Working width of the whole rig [m]; NaN where it is not told.
+    hitch : tuple or None
+        Where the trailed machine hangs: forward, right, up of the reference point [m].
+    hitch_kind : str
+        "drawbar", "three_point", or "" where it is not told.
+    """
+
+    device: str = ""
+    antenna: tuple[float, float, float] | None = None
+    reference_height: float = math.nan
+    width: float = math.nan
+    hitch: tuple[float, float, float] | None = None
+    hitch_kind: str = ""
+
+
+@dataclass(frozen=True)
 class RawLog:
     """One log as read: a table that keeps `core.tables.RAW_FIXES`, and its story.
 
@@ -75,6 +104,8 @@ class RawLog:
         Offset of the antenna from the reference point [m]: forward, right, up.
     machine : str
         Name of the machine in the file, or "".
+    described : Described or None
+        What the machine says of itself, None when it says nothing.
     """
 
     table: pd.DataFrame
@@ -90,3 +121,4 @@ class RawLog:
     counters: dict[str, float] = field(default_factory=dict)
     antenna: tuple[float, float, float] | None = None
     machine: str = ""
+    described: Described | None = None

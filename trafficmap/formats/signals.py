@@ -10,6 +10,7 @@ import pandas as pd
 from trafficmap.core.errors import InputError
 from trafficmap.core.notes import Note, Severity
 from trafficmap.core.units import quantity, to_si
+from trafficmap.formats.byvalue import turn
 from trafficmap.formats.headers import LOG_FIELDS, fits_quantity, unit_named
 from trafficmap.formats.rawlog import ClockKind, Finding
 
@@ -20,6 +21,10 @@ _LONGEST_STEP = 10.0
 _MIN_STEPS = 50
 _UNIT_TOLERANCE = 0.05
 _CHECK_TOLERANCE = 0.10
+_LOOKED_AT = 200_000
+_STRETCH = 2_000
+# Closer than this to half a turn, a heading is that of the other end [rad]; choice.
+_REVERSED = np.radians(20.0)
 _SPEED_UNITS = ("m/s", "km/h", "mph", "kn")
 _LENGTH_UNITS = ("m", "ft", "in", "cm")
 _ON = ("1", "on", "true", "yes", "down", "lowered", "working", "work", "active",
@@ -33,29 +38,58 @@ _MINOR = ("altitude",)
 
 @dataclass(frozen=True)
 class Motion:
-    """Speed and step of each row from its places and clock, NaN where not known.
+    """Speed, step and direction of some rows from their places and the clock.
 
-    ``speed`` [m/s] and ``step`` [m] belong to the way from the row before.
+    A long log is looked at in evenly spaced stretches, `rows`; NaN where not known.
+    ``speed`` [m/s], ``step`` [m], ``seconds`` and ``bearing`` [rad, clockwise from
+    north] belong to the way from the row before.
     """
 
+    rows: np.ndarray
     speed: np.ndarray
     step: np.ndarray
-    seconds: np.ndarray
+    bearing: np.ndarray
+    clock: np.ndarray
+    kind: ClockKind
 
     @classmethod
     def between(
         cls, lon: np.ndarray, lat: np.ndarray, seconds: np.ndarray, kind: ClockKind
     ) -> Motion:
         """Return the motion along a log."""
-        step = np.full(lon.size, np.nan)
-        across = np.radians(np.diff(lon)) * np.cos(np.radians(lat[1:]))
-        step[1:] = _EARTH * np.hypot(across, np.radians(np.diff(lat)))
-        passed = np.full(lon.size, np.nan)
-        if kind != "order":
-            passed[1:] = np.diff(seconds)
-        good = (passed > 0) & (passed <= _LONGEST_STEP)
+        rows = _stretches(lon.size)
+        before = np.maximum(rows - 1, 0)
+        east = np.radians(lon[rows] - lon[before]) * np.cos(np.radians(lat[rows]))
+        north = np.radians(lat[rows] - lat[before])
+        step = _EARTH * np.hypot(east, north)
+        passed = seconds[rows] - seconds[before]
+        good = (rows > 0) & (passed > 0) & (passed <= _LONGEST_STEP)
+        good &= kind != "order"
         passed = np.where(good, passed, np.nan)
-        return cls(step / passed, np.where(good, step, np.nan), passed)
+        step = np.where(good, step, np.nan)
+        speed = step / passed
+        bearing = np.where(speed > _MOVING, np.arctan2(east, north), np.nan)
+        return cls(rows, speed, step, bearing, seconds, kind)
+
+    @property
+    def size(self) -> int:
+        """Rows of the whole log."""
+        return int(self.clock.size)
+
+    def seconds(self) -> np.ndarray:
+        """Return the time each row took [s], NaN where a gap or no clock says."""
+        passed = np.full(self.size, np.nan)
+        if self.kind != "order":
+            passed[1:] = np.diff(self.clock)
+        return np.where((passed > 0) & (passed <= _LONGEST_STEP), passed, np.nan)
+
+
+def _stretches(size: int) -> np.ndarray:
+    """Return the rows to look at: all, or evenly spaced stretches of a long log."""
+    if size <= _LOOKED_AT:
+        return np.arange(size)
+    starts = np.linspace(0, size - _STRETCH, _LOOKED_AT // _STRETCH).astype(np.int64)
+    return (starts[:, None] + np.arange(_STRETCH)).ravel()
 
 
 @dataclass
@@ -86,6 +120,7 @@ class Signals:
         if target not in self._done:
             special = {
                 "speed": self._speed,
+                "heading": self._heading,
                 "work_state": self._work_state,
                 "mass_flow": self._mass_flow,
             }.get(target)
@@ -109,7 +144,7 @@ class Signals:
         if written:
             unit = unit_named(written)
             if unit and fits_quantity(unit, spec):
-                return unit, "unit as written", False
+                return unit, self._checked(target, values, unit), False
             if not unit or target not in self.columns:
                 msg = f"{self.name}: the unit {written!r} of {target} is not known."
                 raise InputError(msg, 'write it as in units = {speed = "mph"}')
@@ -130,13 +165,32 @@ class Signals:
         self._ask_unit(target)
         return "", "", False
 
+    def _checked(self, target: str, values: np.ndarray, unit: str) -> str:
+        """Return the reason for a written unit, with what the places say to it."""
+        seen = {"speed": self.motion.speed, "distance": self.motion.step}.get(target)
+        ratio = None if seen is None else self._ratio(values, seen)
+        if ratio is None:
+            return "unit as written"
+        off = to_si(ratio, unit) - 1
+        if abs(off) < _CHECK_TOLERANCE:
+            return f"unit as written; the places agree within {abs(off):.1%}"
+        side = "above" if off > 0 else "below"
+        return f"unit as written; it reads {abs(off):.0%} {side} the places"
+
+    def _ratio(self, values: np.ndarray, seen: np.ndarray) -> float | None:
+        """Return a column over what the places give, None where too few rows move."""
+        some = values[self.motion.rows]
+        moving = (self.motion.speed > _MOVING) & np.isfinite(seen) & (some > 0)
+        if moving.sum() < _MIN_STEPS:
+            return None
+        return float(np.median(some[moving] / seen[moving]))
+
     def _unit_by_motion(
         self, values: np.ndarray, seen: np.ndarray, units: tuple[str, ...]
     ) -> tuple[str, str, bool]:
         """Return the unit in which the column agrees with the places."""
-        moving = (self.motion.speed > _MOVING) & np.isfinite(seen) & (values > 0)
-        if moving.sum() >= _MIN_STEPS:
-            ratio = float(np.median(values[moving] / seen[moving]))
+        ratio = self._ratio(values, seen)
+        if ratio is not None:
             off = {unit: abs(to_si(ratio, unit) - 1) for unit in units}
             best = min(off, key=lambda unit: off[unit])
             if off[best] < _UNIT_TOLERANCE:
@@ -166,10 +220,14 @@ class Signals:
     ) -> np.ndarray:
         spec = LOG_FIELDS[target]
         with np.errstate(over="ignore"):  # 1e308 is no value and falls away below
-            si = values if unit == "1" else to_si(values, unit)
-        known = np.isfinite(si)
-        good = known & (si >= spec.low) & (si <= spec.high)
-        wrong = int((known & ~good).sum()) + int(np.isinf(values).sum())
+            si = (
+                values
+                if unit == "1" or to_si(1.0, unit) == 1.0
+                else to_si(values, unit)
+            )
+        good = (si >= spec.low) & (si <= spec.high) & np.isfinite(si)
+        known = ~np.isnan(si)
+        wrong = int((known & ~good).sum())
         if wrong:
             sentence = (
                 f"{self.name}: {wrong:,} values in {column.name!r} cannot be true and "
@@ -183,15 +241,34 @@ class Signals:
         share = float(good.mean()) if good.size else 0.0
         finding = Finding(target, str(column.name), unit, why, assumed, share)
         self.findings.append(finding)
-        return np.where(good, si, np.nan)
+        return si if not wrong else np.where(good, si, np.nan)
+
+    def _heading(self) -> np.ndarray:
+        """Return the heading; one that shows the other way is said, not turned."""
+        heading = self._plain("heading")
+        some = np.radians(heading[self.motion.rows])
+        known = np.isfinite(some) & np.isfinite(self.motion.bearing)
+        if known.sum() >= _MIN_STEPS:
+            off = np.abs(turn(some[known] - self.motion.bearing[known]))
+            if float(np.median(off)) > np.pi - _REVERSED:
+                sentence = (
+                    f"{self.name}: the heading in the log shows against the way the "
+                    "places go; the antenna is mounted the other way round or the "
+                    "machine backs throughout. The places were believed."
+                )
+                note = Note("log.heading_reversed", "check", sentence, where=self.name)
+                self.notes.append(note)
+                return self._nothing()
+        return heading
 
     def _speed(self) -> np.ndarray:
         speed = self._plain("speed")
         if np.isnan(speed).all():
             speed = self._speed_from_distance()
-        moving = (self.motion.speed > _MOVING) & (speed > _MOVING)
+        some = speed[self.motion.rows]
+        moving = (self.motion.speed > _MOVING) & (some > _MOVING)
         if moving.sum() >= _MIN_STEPS:
-            off = float(np.median(speed[moving] / self.motion.speed[moving])) - 1
+            off = float(np.median(some[moving] / self.motion.speed[moving])) - 1
             if abs(off) > _CHECK_TOLERANCE:
                 sentence = (
                     f"{self.name}: the speed in the log is {abs(off):.0%} "
@@ -208,9 +285,10 @@ class Signals:
         distance = self._plain("distance")
         passed = self._plain("cycle") if "cycle" in self.columns else self._nothing()
         if np.isnan(passed).all():
-            passed = self.motion.seconds
+            passed = self.motion.seconds()
         speed = np.where(passed > 0, distance, np.nan)
-        speed = np.divide(speed, passed, out=self._nothing(), where=passed > 0)
+        nothing = np.full(self.motion.size, np.nan)
+        speed = np.divide(speed, passed, out=nothing, where=passed > 0)
         column = str(self.columns["distance"].name)
         why = "distance of each row by its time"
         share = float(np.isfinite(speed).mean()) if speed.size else 0.0
@@ -259,7 +337,8 @@ class Signals:
         return flow
 
     def _nothing(self) -> np.ndarray:
-        return np.full(self.motion.step.size, np.nan)
+        # One value seen n times: a log of many rows pays only for what it holds.
+        return np.broadcast_to(np.nan, self.motion.size)
 
 
 def _as_numbers(column: pd.Series) -> np.ndarray:

@@ -8,6 +8,7 @@ import struct
 from pathlib import Path
 
 from trafficmap.core.errors import InputError
+from trafficmap.formats.archive import open_archive
 from trafficmap.formats.paths import real_file, real_path
 
 TASK_DATA = "iso11783 task data"
@@ -17,6 +18,12 @@ GEOJSON = "geojson"
 GEOTIFF = "geotiff"
 ZIP = "zip"
 TEXT = "delimited text"
+CAN_LOG = "can log"
+GPX = "gpx"
+KML = "kml"
+KMZ = "kmz"
+NMEA = "nmea"
+PARQUET = "parquet"
 UNKNOWN = "unknown"
 
 _SAID = {
@@ -29,25 +36,37 @@ _SAID = {
     TEXT: "a table of text",
     UNKNOWN: "of an unknown kind",
     "sqlite": "an SQLite database without the tables of a GeoPackage",
-    "can log": "a CAN log",
+    CAN_LOG: "a CAN log",
     "xml": "an XML file",
-    "nmea": "an NMEA log",
-    "gpx": "a GPX track",
-    "kml": "a KML file",
+    NMEA: "an NMEA log",
+    GPX: "a GPX track",
+    KML: "a KML file",
+    KMZ: "a KMZ file",
+    PARQUET: "a Parquet file",
 }
 
 TASK_FILE_NAME = "taskdata.xml"
 _HEAD = 65_536
+# A KMZ holds one KML file and some pictures.
+_MOST_MEMBERS = 500
 _SQLITE = b"SQLite format 3\0"
 _TIFF = (b"II*\0", b"MM\0*", b"II+\0", b"MM\0+")
 _XML_ROOTS = {
     "iso11783_taskdata": TASK_DATA,
-    "gpx": "gpx",
-    "kml": "kml",
+    "gpx": GPX,
+    "kml": KML,
     "tim": "iso11783 time log header",
 }
-_NMEA = re.compile(r"^[$!][A-Z]{2,5}[A-Z0-9]*,[^*]*\*[0-9A-Fa-f]{2}\s*$")
-_CAN = re.compile(r"^\(\d+\.\d+\)\s+\S+\s+[0-9A-Fa-f]+#")
+# A sentence may stand behind a stamp of the program that logged it, and older makes
+# leave the sum out.
+_NMEA = re.compile(
+    r"(^|[\s,;])[$!]([A-Z]{2}(GGA|RMC|VTG|ZDA|GSA|GSV|GLL|GNS|HDT|GST),[^$!*]*"
+    r"|[A-Z]{2,5}[A-Z0-9]*,[^$!*]*\*[0-9A-Fa-f]{2})\s*$"
+)
+_CAN = re.compile(
+    r"^\s*(\(\s*[-\d:. ]+\)\s+)?\S+\s+"
+    r"([0-9A-Fa-f]{3}|[0-9A-Fa-f]{8})(#|\s+\[\d+\]\s)"
+)
 _PROLOGUE = re.compile(
     r"\s*(<\?.*?\?>|<!--.*?-->|<!DOCTYPE[^\[>]*(\[.*?\]\s*)?>)", re.S
 )
@@ -66,8 +85,9 @@ def sniff(path: str | Path) -> str:
     -------
     str
         "iso11783 task data", "iso11783 time log header", "geopackage", "sqlite",
-        "shapefile", "geojson", "geotiff", "zip", "gpx", "kml", "xml", "nmea",
-        "can log", "delimited text" or "unknown".
+        "shapefile", "geojson", "geotiff", "zip", "gpx", "kml", "kmz", "xml", "nmea",
+        "parquet", "can log", "delimited text" or "unknown". A zip is looked into: one
+        with a KML file and no task data is a "kmz".
 
     Raises
     ------
@@ -83,7 +103,8 @@ def sniff(path: str | Path) -> str:
         raise InputError(msg, "name the file in it, or copy the whole set again")
     real = real_file(path)
     with open(real, "rb") as stream:
-        return sniff_bytes(stream.read(_HEAD))
+        kind = sniff_bytes(stream.read(_HEAD))
+    return _zip_kind(real) if kind == ZIP else kind
 
 
 def said(kind: str) -> str:
@@ -113,12 +134,28 @@ def sniff_bytes(head: bytes) -> str:
         return GEOPACKAGE if application in (b"GPKG", b"GP10", b"GP11") else "sqlite"
     if head.startswith((b"PK\x03\x04", b"PK\x05\x06")):
         return ZIP
+    if head.startswith(b"PAR1"):
+        return PARQUET
     if head.startswith(_TIFF):
         return GEOTIFF
     if len(head) >= 32 and head.startswith(b"\x00\x00\x27\x0a"):
         return SHAPEFILE if struct.unpack_from("<i", head, 28)[0] == 1000 else UNKNOWN
     text = _as_text(head)
     return UNKNOWN if text is None else _sniff_text(text)
+
+
+def _zip_kind(path: Path) -> str:
+    """Return what a zip is by what lies in it; a damaged one is left to its reader."""
+    try:
+        archive = open_archive(path)
+        names = [name.rpartition("/")[2].lower() for name in archive.names]
+        if TASK_FILE_NAME in names or len(names) > _MOST_MEMBERS:
+            return ZIP
+        inside = {sniff_bytes(archive.head(name)) for name in archive.names}
+    except InputError:
+        return ZIP
+    others = {TEXT, GEOPACKAGE, SHAPEFILE, GEOJSON, CAN_LOG, GPX, NMEA, PARQUET}
+    return KMZ if KML in inside and not inside & others else ZIP
 
 
 def _sniff_text(text: str) -> str:
@@ -128,10 +165,10 @@ def _sniff_text(text: str) -> str:
     if body.startswith("<"):
         return _xml_kind(body)
     lines = [line for line in body.splitlines()[:20] if line.strip()]
-    if lines and _CAN.match(lines[0]):
-        return "can log"
-    if sum(1 for line in lines if _NMEA.match(line)) * 2 > len(lines):
-        return "nmea"
+    if lines and sum(1 for line in lines if _CAN.match(line)) * 2 > len(lines):
+        return CAN_LOG
+    if sum(1 for line in lines if _NMEA.search(line)) * 2 > len(lines):
+        return NMEA
     return TEXT if any(_has_delimiter(line) for line in lines) else UNKNOWN
 
 
@@ -146,6 +183,8 @@ def _as_text(head: bytes) -> str | None:
     """Decode the head of a text file; a few NUL stay in for the reader to refuse."""
     if head.startswith((codecs.BOM_UTF16_LE, codecs.BOM_UTF16_BE)):
         return head[: len(head) // 2 * 2].decode("utf-16", errors="replace")
+    # Zeros at the end are left where power was cut; what came before counts.
+    head = head.rstrip(b"\0")
     control = sum(head.count(bytes([code])) for code in range(1, 9))
     if control > len(head) / 100 or head.count(0) > len(head) / 5:
         return None
@@ -153,7 +192,12 @@ def _as_text(head: bytes) -> str | None:
 
 
 def _has_delimiter(line: str) -> bool:
-    return any(mark in line for mark in ",;\t|")
+    if any(mark in line for mark in ",;\t|^~"):
+        return True
+    # Blanks part numbers as well; prose has none.
+    cells = line.split()
+    numbers = sum(1 for cell in cells if cell[-1].isdigit())
+    return len(cells) > 2 and numbers * 2 > len(cells)
 
 
 def _children(folder: Path) -> list[Path]:

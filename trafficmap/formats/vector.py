@@ -1,4 +1,6 @@
-"""Shapes and points from GeoPackage, shapefile and GeoJSON, as WGS 84 degrees.
+"""Shapes and points from GeoPackage, shapefile, GeoJSON, KML, GPX, GeoParquet.
+
+All come as WGS 84 degrees.
 
 GDAL is handed a file only after its first bytes were recognised, with the driver they
 call for; it opens many more things than it is asked to by name.
@@ -23,17 +25,31 @@ import shapely
 from trafficmap.core.errors import CRSError, InputError
 from trafficmap.core.notes import Note
 from trafficmap.formats.crs import WGS84, check_crs, crs_of
+from trafficmap.formats.gpx import gpx_lines
+from trafficmap.formats.kml import read_kml_shapes
+from trafficmap.formats.parquet import read_parquet
 from trafficmap.formats.paths import real_file
 from trafficmap.formats.sniff import (
     GEOJSON,
     GEOPACKAGE,
     GEOTIFF,
+    GPX,
+    KML,
+    KMZ,
+    PARQUET,
     SHAPEFILE,
+    ZIP,
     said,
     sniff,
 )
+from trafficmap.formats.zipped import inner_file
 
 KINDS = (GEOPACKAGE, SHAPEFILE, GEOJSON)
+"""Kinds that GDAL reads."""
+
+SHAPE_KINDS = (*KINDS, KML, KMZ, GPX, PARQUET)
+"""Kinds that can hold shapes."""
+
 _DRIVER = {GEOPACKAGE: "GPKG", SHAPEFILE: "ESRI Shapefile", GEOJSON: "GeoJSON"}
 _OWN_TRIGGERS = ("rtree_", "trigger_insert_feature_count_", "trigger_delete_feature_",
                  "gpkg_")  # fmt: skip
@@ -46,7 +62,8 @@ def read_polygons(path: str | Path, *, layer: str | None = None) -> gpd.GeoDataF
     Parameters
     ----------
     path : str or Path
-        GeoPackage, shapefile (the .shp) or GeoJSON.
+        GeoPackage, shapefile (the .shp), GeoJSON, KML, KMZ, GPX (its tracks as
+        lines) or GeoParquet; or a zip with one of them.
     layer : str, optional
         Needed only where a GeoPackage holds several.
 
@@ -76,7 +93,8 @@ def read_features(path: str | Path, *, layer: str | None = None) -> gpd.GeoDataF
     Parameters
     ----------
     path : str or Path
-        GeoPackage, shapefile (the .shp) or GeoJSON.
+        GeoPackage, shapefile (the .shp), GeoJSON, KML, KMZ, GPX (its tracks as
+        lines) or GeoParquet; or a zip with one of them.
     layer : str, optional
         Needed only where a GeoPackage holds several.
 
@@ -98,14 +116,31 @@ def read_features(path: str | Path, *, layer: str | None = None) -> gpd.GeoDataF
     """
     real = real_file(path)
     kind = sniff(real)
-    name = Path(path).name
+    if kind == ZIP:
+        with inner_file(real, kinds=SHAPE_KINDS, what="files with shapes") as inner:
+            return _features(*inner, inner[0].name, layer)
+    return _features(real, kind, Path(path).name, layer)
+
+
+def _features(real: Path, kind: str, name: str, layer: str | None) -> gpd.GeoDataFrame:
+    notes: list[Note] = []
+    if kind in (KML, KMZ, GPX):
+        rows, notes = (gpx_lines if kind == GPX else read_kml_shapes)(real)
+        frame = gpd.GeoDataFrame(rows, geometry="geometry", crs=WGS84)
+        return _finished(frame, name, notes)
+    if kind == PARQUET:
+        frame = read_parquet(real)
+        if not isinstance(frame, gpd.GeoDataFrame):
+            msg = f"{name}: holds a table without shapes."
+            raise InputError(msg, "export it as GeoParquet, with its shapes")
+        return _finished(frame, name, notes)
     if kind not in KINDS:
-        msg = f"{name}: is {said(kind)}, need a GeoPackage, a shapefile or GeoJSON."
+        msg = f"{name}: is {said(kind)}, need a GeoPackage, a shapefile or GeoJSON "
+        msg += "(or KML, GPX, GeoParquet)."
         shapes = "turn its classes into polygons first"
         raise InputError(
             msg, shapes if kind == GEOTIFF else "export it in one of those formats"
         )
-    notes: list[Note] = []
     tables = None
     if kind == GEOPACKAGE:
         tables, found = _look_into_geopackage(real, name)
@@ -113,11 +148,16 @@ def read_features(path: str | Path, *, layer: str | None = None) -> gpd.GeoDataF
     if kind == SHAPEFILE:
         _need_siblings(real, name)
     frame, found = _read(real, kind, name, _choose_layer(kind, name, layer, tables))
-    notes += found
-    frame, found = _tidy(frame, name)
-    notes += found
+    return _finished(frame, name, notes + found)
+
+
+def _finished(
+    frame: gpd.GeoDataFrame, name: str, notes: list[Note]
+) -> gpd.GeoDataFrame:
+    """Return the shapes flat, in degrees, with all that was found."""
+    frame, tidied = _tidy(frame, name)
     frame, found = _in_degrees(frame, name)
-    frame.attrs["notes"] = notes + found
+    frame.attrs["notes"] = [*notes, *tidied, *found]
     return frame
 
 

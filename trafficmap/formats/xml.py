@@ -61,6 +61,65 @@ def parse_xml(source: str | Path | bytes, *, name: str = "", root: str = "") -> 
     return element
 
 
+def parse_xml_head(
+    content: bytes, *, name: str, root: str
+) -> tuple[Element, int | None]:
+    """Return the root element with what is complete in it, and where it breaks off.
+
+    As `parse_xml`, but of a file that breaks off or is damaged the elements that ended
+    before that are kept, so that a log half copied is not lost. Names of elements come
+    without their namespace.
+
+    Parameters
+    ----------
+    content : bytes
+    name : str
+        How to call it in sentences.
+    root : str
+        Name the root element must have.
+
+    Returns
+    -------
+    element : Element
+        Its children are complete ones only.
+    stop : int or None
+        Byte at which it breaks off, None when it is whole.
+
+    Raises
+    ------
+    InputError
+        As `parse_xml`; a break only where it comes before the root element.
+    """
+    _check_size(name, len(content))
+    builder = _BoundedBuilder(name)
+    parser = DefusedXMLParser(target=builder, forbid_dtd=True)
+    stop: int | None = None
+    try:
+        parser.feed(content)
+        element = parser.close()
+    except ParseError as error:
+        if not builder.opened:
+            line = error.position[0]
+            msg = f"{name}: is damaged, the XML breaks off or is wrong at line {line}."
+            hint = "copy it again from the machine or the stick"
+            raise InputError(msg, hint) from None
+        # What is still open was never finished; only the root may be.
+        element, unfinished = builder.opened[0], builder.opened[1:2]
+        for child in unfinished:
+            element.remove(child)
+        stop = int(parser.parser.ErrorByteIndex)
+    except (DefusedXmlException, ValueError, LookupError):
+        msg = f"{name}: holds a document type or a code page that no log needs; "
+        msg += "refused, since such files can read or fill a computer."
+        raise InputError(msg, "export it again from the machine") from None
+    for each in element.iter():
+        each.tag = each.tag.rpartition("}")[2]
+    if element.tag != root:
+        msg = f"{name}: begins with <{element.tag}>, need <{root}>."
+        raise InputError(msg, "look whether this is the right file")
+    return element, stop
+
+
 class _BoundedBuilder(TreeBuilder):
     """Build the tree and stop at the first thing beyond the limits."""
 
@@ -68,6 +127,7 @@ class _BoundedBuilder(TreeBuilder):
         super().__init__()
         self._name = name
         self._depth = 0
+        self.opened: list[Element] = []
 
     def start(self, tag, attrs):
         self._depth += 1
@@ -79,10 +139,13 @@ class _BoundedBuilder(TreeBuilder):
             msg = f"{self._name}: an attribute of <{tag}> is longer than "
             msg += f"{limits.MAX_XML_ATTRIBUTE:,} characters."
             raise InputError(msg, "export it again from the machine")
-        return super().start(tag, attrs)
+        element = super().start(tag, attrs)
+        self.opened.append(element)
+        return element
 
     def end(self, tag):
         self._depth -= 1
+        self.opened.pop()
         return super().end(tag)
 
 
