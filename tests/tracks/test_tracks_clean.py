@@ -10,6 +10,7 @@ from shapely.geometry import box
 from trafficmap.core.errors import InputError
 from trafficmap.core.settings.tracks import TrackSettings
 from trafficmap.tracks import clean
+from trafficmap.tracks._clean_kernels import find_still
 
 FIELD = box(-50, -50, 450, 450)
 
@@ -199,6 +200,39 @@ def test_order_of_files_does_not_matter(make):
     two, _ = clean(pd.concat(turned), **rest)
     columns = ["machine_id", "seconds", "easting", "northing", "row"]
     pd.testing.assert_frame_equal(one[columns], two[columns])
+
+
+@pytest.mark.parametrize("rate", [1.0, 10.0])
+@pytest.mark.parametrize("seed", range(3))
+def test_standing_is_found_as_by_looking_at_every_fix(rate, seed):
+    rng = np.random.default_rng(seed)
+    n = int(120 * rate)
+    speed = np.repeat(rng.choice([0.0, 0.0, 0.2, 1.5], 12), n // 12) / rate
+    course = rng.normal(0, 0.3, n).cumsum()
+    place = np.cumsum(
+        np.column_stack([speed * np.sin(course), speed * np.cos(course)]), 0
+    )
+    place += rng.normal(0, 0.02, place.shape)
+    seconds = np.arange(n) / rate + rng.uniform(0, 0.3 / rate, n)
+    starts = rng.random(n) < 0.02
+    starts[0] = True
+    got = np.zeros(n, dtype=np.bool_)
+    find_still(seconds, starts, place, 5.0, 0.3, 0.06, got)
+    known = np.zeros(n, dtype=np.bool_)
+    octagon = np.arange(8) * np.pi / 4
+    for k in range(n):
+        piece = np.flatnonzero(np.cumsum(starts) == np.cumsum(starts)[k])
+        near = piece[np.abs(seconds[piece] - seconds[k]) <= 5.0]
+        a = max(piece[0], min(near[0], k - 1))
+        b = min(piece[-1], max(near[-1], k + 1))
+        window = place[a : b + 1]
+        reach = max(0.06, 0.3 * max(5.0, 0.5 * (seconds[b] - seconds[a])))
+        off = window - window.mean(axis=0)
+        ways = off @ np.array([np.sin(octagon), np.cos(octagon)])
+        if ways.max() <= reach:
+            known[a : b + 1] = True
+    assert 0 < known.sum() < n
+    np.testing.assert_array_equal(got, known)
 
 
 def test_nothing_in_nothing_out(make):

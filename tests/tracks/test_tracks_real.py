@@ -63,6 +63,29 @@ def test_worked_ground_is_what_the_machine_counted(harvest):
     assert driven == pytest.approx(table["distance"].sum(), rel=0.01)
 
 
+def test_way_driven_backward_is_hardly_ever_logged_as_worked(harvest):
+    """The switch of the header bears witness: first unasked, then asked.
+
+    Unasked, five of three hundred stretches are rows taken for the way back; they hold
+    a tenth of the way.
+    """
+    fixes, _ = harvest
+    settings = TrackSettings()
+    table = fixes.assign(altitude=fixes["work_state"])
+    for asked, share in ((False, 0.11), (True, 0.02)):
+        told = table if asked else table.assign(work_state=np.nan)
+        out, _ = clean(told, boundary=None, machines={}, settings=settings)
+        out, _, notes = split(out, boundary=None, machines={}, settings=settings)
+        step = np.hypot(out["easting"].diff(), out["northing"].diff())
+        step = step.where(~out["begins"], 0.0)
+        on, back = out["altitude"] > 0.0, out["reverse"]
+        note = next(note for note in notes if note.code == "tracks.reverse")
+        # Three-point turns at the ends of short rows.
+        assert note.count > 250
+        assert 4_000.0 < step[back].sum() < 6_000.0
+        assert step[back & on].sum() < share * step[back].sum()
+
+
 def test_ground_outside_the_boundaries_is_kept_out(harvest, shared_data):
     fixes, _ = harvest
     task = read_task_data(shared_data / "isoxml_forage_harvest")

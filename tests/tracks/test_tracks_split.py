@@ -10,6 +10,7 @@ from shapely.geometry import box
 from trafficmap.core.errors import InputError
 from trafficmap.core.settings.tracks import TrackSettings
 from trafficmap.tracks import clean, split, worked
+from trafficmap.tracks.shape_work import main_directions
 
 FIELD = box(-20, -20, 60, 320)
 
@@ -42,8 +43,8 @@ def test_rows_without_a_signal_are_found_by_shape(make):
     out, passes, notes = run(make.fixes(east, north), make)
     assert {note.code for note in notes} == {"tracks.work_guessed"}
     found = (out["state"] == "working").to_numpy()
-    # Near the ends of rows the chord of the shape already bends: not found.
-    deep = (north > 20) & (north < 280)
+    # Led on along its own line work is found to within a step or two of the turn.
+    deep = (north > 3) & (north < 297)
     assert found[deep].all()
     assert not found[(north > 301) | (north < -1)].any()
     assert (passes["state"] == "working").sum() == 5
@@ -104,6 +105,61 @@ def test_outside_the_boundary_is_road(make):
     assert len(passes) == 1
     note = next(note for note in notes if note.code == "tracks.road")
     assert note.count == road.sum()
+
+
+def test_a_strip_of_access_is_traffic_but_never_work(make):
+    north = np.arange(-500.0, 800.0, 2.0)
+    for signal in (1.0, np.nan):
+        fixes = make.fixes(np.zeros(north.size), north, work_state=signal, width=6.0)
+        out, passes, notes = split(
+            fixes,
+            boundary=FIELD,
+            access=box(-4, -203, 4, -20),
+            machines={"combine": make.machine()},
+            settings=TrackSettings(),
+        )
+        state = out["state"].to_numpy()
+        strip = (north > -207) & (north < -23)
+        inside = (north > -23) & (north < 323)
+        assert set(state[strip]) == {"hauling"}
+        assert set(state[~strip & ~inside]) == {"road"}
+        assert "working" in set(state[inside])
+        assert passes["state"].tolist()[0] == "hauling"
+        note = next(note for note in notes if note.code == "tracks.road")
+        assert note.count == (~strip & ~inside).sum()
+
+
+def test_work_by_shape_keeps_to_its_line_at_the_ends(make):
+    # Out of a row into a wide bend: 0.4 m off the line is where the work ends.
+    row = np.column_stack([np.zeros(100), np.arange(100) * 2.0])
+    turn = np.arange(1, 60) * 2.0 / 20.0
+    bend = np.column_stack([20 - 20 * np.cos(turn), 198 + 20 * np.sin(turn)])
+    rest = np.column_stack([40.0 + 0 * np.arange(90), 200.0 - np.arange(90) * 2.0])
+    track = np.concatenate([row, bend[:31], rest])
+    out, _, _ = run(make.fixes(track[:, 0], track[:, 1]), make)
+    found = (out["state"] == "working").to_numpy()
+    assert found[:100].all()
+    assert not found[103:128].any()
+
+
+def test_main_directions_turn_with_the_field():
+    rng = np.random.default_rng(3)
+    course = np.concatenate(
+        [
+            rng.normal(0.3, 0.03, 500),
+            rng.normal(0.3 + np.pi, 0.03, 500),
+            rng.normal(1.7, 0.02, 300),
+            rng.uniform(0, np.pi, 60),
+        ]
+    )
+    length = rng.uniform(1.0, 2.0, course.size)
+    tolerance = np.radians(8.0)
+    first = np.sort(main_directions(course, length, tolerance))
+    assert first == pytest.approx([0.3, 1.7], abs=0.01)
+    for angle in (0.5, 1.0, 3.0):
+        again = np.array(main_directions(course + angle, length, tolerance))
+        back = np.sort((again - angle) % np.pi)
+        assert back == pytest.approx(first, abs=1e-9)
 
 
 def test_without_a_boundary_only_work_and_turns_count(make):

@@ -184,21 +184,33 @@ def find_still(seconds, starts, place, window, slowest, smallest, still):
     all its fixes lie within `slowest` times half its span of their mean, or within
     `smallest`. A machine that turns back on itself leaves the spot and is not still.
     `still` comes cleared.
+
+    How far a window reaches is asked in eight directions (an octagon about the
+    circle, 8 % wider at its corners): the farthest fix each way is kept in a queue
+    while the window slides, so a fix costs the same however many lie in a window.
     """
     n = seconds.size
     total = np.zeros((n + 1, 2))
     for k in range(n):
         for axis in range(2):
             total[k + 1, axis] = total[k, axis] + place[k, axis] - place[0, axis]
+    # Queues of fixes by direction, farthest first; all share the window's two ends.
+    queue = np.empty((8, n), dtype=np.int64)
+    head = np.zeros(8, dtype=np.int64)
+    tail = np.zeros(8, dtype=np.int64)
+    east, north = np.empty(8), np.empty(8)
+    for d in range(8):
+        east[d], north[d] = math.sin(d * math.pi / 4), math.cos(d * math.pi / 4)
     piece_first, piece_end = 0, 0
-    low, high = 0, 0
+    low, high, queued, marked = 0, 0, 0, 0
     for k in range(n):
         if k == piece_end:
             piece_first = k
             piece_end = k + 1
             while piece_end < n and not starts[piece_end]:
                 piece_end += 1
-            low, high = k, k
+            low, high, queued = k, k, k
+            head[:], tail[:] = 0, 0
         while seconds[k] - seconds[low] > window:
             low += 1
         high = max(high, k)
@@ -212,14 +224,27 @@ def find_still(seconds, starts, place, window, slowest, smallest, still):
         mx = place[0, 0] + (total[b + 1, 0] - total[a, 0]) / size
         my = place[0, 1] + (total[b + 1, 1] - total[a, 1]) / size
         inside = True
-        for i in range(size):
-            # From both ends inward: a moving machine is found out at once.
-            j = a + i // 2 if i % 2 == 0 else b - i // 2
-            if math.hypot(place[j, 0] - mx, place[j, 1] - my) > reach:
+        for d in range(8):
+            for j in range(queued, b + 1):
+                far = east[d] * place[j, 0] + north[d] * place[j, 1]
+                while tail[d] > head[d]:
+                    i = queue[d, tail[d] - 1]
+                    if east[d] * place[i, 0] + north[d] * place[i, 1] > far:
+                        break
+                    tail[d] -= 1
+                queue[d, tail[d]] = j
+                tail[d] += 1
+            while queue[d, head[d]] < a:
+                head[d] += 1
+            i = queue[d, head[d]]
+            if east[d] * (place[i, 0] - mx) + north[d] * (place[i, 1] - my) > reach:
                 inside = False
-                break
+        queued = max(queued, b + 1)
         if inside:
-            still[a : b + 1] = True
+            # What an earlier window marked stays so; each fix is written once.
+            for j in range(max(a, marked), b + 1):
+                still[j] = True
+            marked = b + 1
 
 
 @njit(cache=True)

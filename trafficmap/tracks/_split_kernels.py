@@ -91,6 +91,65 @@ def drop_short(flag, start, seconds, length, shortest, nearest):
 
 
 @njit(cache=True)
+def grow_straight(flag, allowed, start, length, place, reach, off):
+    """Lead runs of `flag` on along their own line, at most `reach` at each end.
+
+    The line of an end is the chord over the `reach` of the run nearest to it. A run
+    goes on while fixes are `allowed`, lie within `off` of that line, and get on.
+    """
+    n = flag.size
+    k = 0
+    while k < n:
+        if not flag[k]:
+            k += 1
+            continue
+        first = k
+        end = k + 1
+        while end < n and flag[end] and not start[end]:
+            end += 1
+        # Ahead.
+        inner, way = end - 1, 0.0
+        while inner > first and way < reach:
+            way += length[inner]
+            inner -= 1
+        _grow(flag, allowed, start, place, end - 1, inner, 1, reach, off)
+        # And before it; the step into a fix belongs to it, so one fix is left alone.
+        inner, way = first, 0.0
+        while inner < end - 1 and way < reach:
+            inner += 1
+            way += length[inner]
+        _grow(flag, allowed, start, place, first, inner, -1, reach, off)
+        k = end
+        while k < n and flag[k]:
+            if start[k]:
+                break
+            k += 1
+
+
+@njit(cache=True)
+def _grow(flag, allowed, start, place, edge, inner, step, reach, off):
+    east = place[edge, 0] - place[inner, 0]
+    north = place[edge, 1] - place[inner, 1]
+    way = math.hypot(east, north)
+    if way <= 0.0:
+        return
+    east, north = east / way, north / way
+    gone = 0.0
+    k = edge
+    while True:
+        broken = start[k + 1] if step > 0 and k + 1 < flag.size else start[k]
+        k += step
+        if k < 0 or k >= flag.size or broken or not allowed[k] or flag[k]:
+            return
+        de, dn = place[k, 0] - place[edge, 0], place[k, 1] - place[edge, 1]
+        along = de * east + dn * north
+        if along < gone or along > reach or abs(de * north - dn * east) > off:
+            return
+        gone = along
+        flag[k] = True
+
+
+@njit(cache=True)
 def mark_turns(
     working,
     open_to_turn,

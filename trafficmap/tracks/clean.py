@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections import Counter
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -13,17 +13,15 @@ from trafficmap.core import limits
 from trafficmap.core.errors import InputError
 from trafficmap.core.notes import Note, Severity
 from trafficmap.core.tables import FIXES, require_table
-from trafficmap.tracks._clean_kernels import (
-    drop_held_places,
-    drop_jumps,
-    find_still,
-    hold_still,
-    longest_in_order,
-    smooth_track,
-)
-from trafficmap.tracks.ground import breaks, speed_limits
+from trafficmap.tracks._clean_kernels import drop_held_places, drop_jumps
+from trafficmap.tracks.bridge import bridge
+from trafficmap.tracks.ground import LogFacts, by_log, field_ground, speed_limits
+from trafficmap.tracks.order import in_order
+from trafficmap.tracks.settle import lag_of, settled, without_lag
 
 if TYPE_CHECKING:
+    from collections.abc import Iterable, Mapping
+
     from shapely.geometry.base import BaseGeometry
 
     from trafficmap.core.settings.tracks import TrackSettings
@@ -48,8 +46,10 @@ def clean(
     fixes: pd.DataFrame,
     *,
     boundary: BaseGeometry | None,
-    machines: dict[str, Machine],
+    machines: Mapping[str, Machine],
     settings: TrackSettings,
+    access: BaseGeometry | None = None,
+    logs: Iterable[LogFacts] = (),
 ) -> tuple[pd.DataFrame, list[Note]]:
     """Return fixes fit to draw tracks from, and what was dropped or moved.
 
@@ -60,9 +60,14 @@ def clean(
     boundary : Polygon or MultiPolygon or None
         Fixes farther than ``far`` from it are dropped; without it, from the middle of
         their log.
-    machines : dict of str to Machine
-        ``sigma_within`` [m] and ``road_vehicle`` are read.
+    machines : mapping of str to Machine
+        ``sigma_within`` [m], ``min_radius`` [m], ``antenna`` and ``road_vehicle`` are
+        read.
     settings : TrackSettings
+    access : Polygon or MultiPolygon, optional
+        Strips outside the boundary whose traffic counts.
+    logs : iterable of LogFacts
+        What was said of single logs: age of their places, correction, missing turns.
 
     Returns
     -------
@@ -70,7 +75,8 @@ def clean(
         Contract `FIXES`: one block a log, blocks ordered by machine and first time,
         clock rising within a log. Column ``source_log`` holds the log a fix came
         from: a log that goes on where another of the same machine ends takes its
-        ``log_id``.
+        ``log_id``. ``begins`` says where a track starts anew, ``inferred`` which fixes
+        were never logged.
     list of Note
 
     Raises
@@ -80,36 +86,65 @@ def clean(
 
     Notes
     -----
-    Of a clock that runs backward the fewest fixes are dropped. Stretches in the wrong
-    order in the file are put in order. A fix counts as a jump only by both of its
-    sides. Places are smoothed by a constant-velocity filter run forward and back,
-    with the position error of the machine's receiver; a machine that stands is put on
-    one spot. Nothing is bridged or smoothed over a gap of more than
-    `limits.GAP_SECONDS` or over a jump.
+    What is in the wrong order in the file is put in order; of a clock that runs
+    backward the fewest fixes are dropped, see `order.in_order`. A fix counts as a jump
+    only by both of its sides. A log that goes on where another ends is cleaned
+    together with it, so where a log was cut changes nothing. Places are smoothed by a
+    constant-velocity filter run forward and back, with the position error of the
+    machine's receiver; a machine that stands is put on one spot. Nothing is smoothed
+    over a gap of more than `limits.GAP_SECONDS` or over a jump. Last, gaps that can
+    only have been driven one way are bridged, see `bridge.bridge`.
     """
+    facts = by_log(logs)
     centre = _centre(boundary)
+    raw = {int(str(name)): log for name, log in fixes.groupby("log_id", sort=True)}
+    cleaned: dict[int, _Cleaned] = {}
+    for log_id, log in raw.items():
+        one = cleaned[log_id] = _clean_log(log, centre, machines, facts, settings)
+        machine = str(log["machine_id"].iloc[0])
+        _require_enough(len(log), one.dropped, f"log {log_id + 1}, {machine}")
+    chains, notes = _chains(cleaned, machines, facts, settings)
     parts: list[pd.DataFrame] = []
     tallies: list[_Tally] = []
-    for _, log in fixes.groupby("log_id", sort=True):
-        kept, dropped, moved = _clean_log(log, centre, machines, settings)
-        machine = str(log["machine_id"].iloc[0])
-        _require_enough(
-            len(log), dropped, f"log {log['log_id'].iloc[0] + 1}, {machine}"
-        )
-        tallies.append(_Tally(machine, len(log), dropped, moved))
-        if len(kept):
-            parts.append(kept)
-    notes = _drop_notes(tallies)
+    for chain in chains:
+        whole, one = raw[chain[0]], cleaned[chain[0]]
+        if len(chain) > 1:
+            # Dirt at the joint is seen only with both of its sides.
+            whole = pd.concat([raw[name] for name in chain])
+            whole = whole.assign(source_log=whole["log_id"], log_id=np.int64(chain[0]))
+            one = _clean_log(whole, centre, machines, facts, settings)
+        machine = str(whole["machine_id"].iloc[0])
+        tallies.append(_Tally(machine, len(whole), one.dropped, one.moved))
+        if len(one.log):
+            parts.append(one.log)
+    notes = _drop_notes(tallies) + notes
     if not parts:
-        empty = fixes.iloc[:0].assign(source_log=np.empty(0, dtype=np.int64))
+        none = np.empty(0, dtype=np.bool_)
+        empty = fixes.iloc[:0].assign(
+            source_log=np.empty(0, dtype=np.int64), begins=none, inferred=none
+        )
         return require_table(empty, FIXES), notes
-    table, joined = _in_order(parts, machines, settings)
-    notes += joined
-    return require_table(_settled(table, machines, settings, notes), FIXES), notes
+    told: dict = {"machines": machines, "facts": facts, "settings": settings}
+    table, more = settled(pd.concat(parts, ignore_index=True), **told)
+    notes += more
+    ground = field_ground(boundary, access, settings.boundary_margin)
+    table, more = bridge(table, ground=ground, **told)
+    return require_table(table, FIXES), notes + more
 
 
-def _clean_log(log, centre, machines, settings):
-    """Return what is kept of a log, in order, and how many were dropped and why."""
+@dataclass(frozen=True)
+class _Cleaned:
+    """A log in order without dirt, and what became of the rest."""
+
+    log: pd.DataFrame
+    dropped: Counter[str]
+    moved: Counter[str]
+
+
+def _clean_log(log, centre, machines, facts, settings) -> _Cleaned:
+    """Return what is kept of a log, in order, and how much was dropped and moved."""
+    if "source_log" not in log:
+        log = log.assign(source_log=log["log_id"].astype(np.int64))
     dropped: Counter[str] = Counter()
     easting = log["easting"].to_numpy(dtype=float)
     northing = log["northing"].to_numpy(dtype=float)
@@ -117,28 +152,26 @@ def _clean_log(log, centre, machines, settings):
     good &= np.isfinite(log["seconds"].to_numpy(dtype=float))
     good &= ~((easting == 0.0) & (northing == 0.0))
     good &= ~(log["fix_quality"].to_numpy(dtype=float) == 0.0)
+    machine_id, log_id = str(log["machine_id"].iloc[0]), int(log["log_id"].iloc[0])
     log = _keep(log, good, "place", dropped)
     if len(log):
         easting, northing = log["easting"].to_numpy(), log["northing"].to_numpy()
         east, north = centre or (np.median(easting), np.median(northing))
         away = np.hypot(easting - east, northing - north)
         log = _keep(log, away <= settings.far, "far", dropped)
-    log, moved = _stretches_in_order(log)
-    keep = np.ones(len(log), dtype=np.bool_)
-    if (np.diff(log["seconds"].to_numpy()) < 0.0).any():
-        longest_in_order(log["seconds"].to_numpy(), keep)
-    log = _keep(log, keep, "backward", dropped)
+    limit = float(speed_limits(np.array([machine_id]), machines)[0])
+    log, moved = in_order(log, limit=limit, slack=settings.jump_slack)
+    if wrong := moved.pop("backward", 0):
+        dropped["backward"] += wrong
     log = _drop_same_moment(log, dropped)
-    limit = float(
-        speed_limits(log["machine_id"].to_numpy()[:1], machines).max(initial=0)
-    )
     keep = np.ones(len(log), dtype=np.bool_)
     drop_jumps(*_track(log), limit, settings.jump_slack, settings.jump_seconds, keep)
     log = _keep(log, keep, "jump", dropped)
     keep = np.ones(len(log), dtype=np.bool_)
     drop_held_places(*_track(log), settings.idle_speed, settings.idle_seconds, keep)
     log = _keep(log, keep, "held", dropped)
-    return log, dropped, moved
+    lag = lag_of(facts.get(log_id), machines.get(machine_id))
+    return _Cleaned(without_lag(log, lag), dropped, moved)
 
 
 def _track(log: pd.DataFrame) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
@@ -154,28 +187,6 @@ def _keep(log, good, reason, dropped) -> pd.DataFrame:
         return log
     dropped[reason] += int((~good).sum())
     return log[good]
-
-
-def _stretches_in_order(log: pd.DataFrame) -> tuple[pd.DataFrame, int]:
-    """Return a log whose stretches are in order of time, and how many were moved.
-
-    Only where the clock ran backward at all. A stretch is cut by that or by a gap and
-    lasts longer than a gap; what is shorter stays behind the stretch before it.
-    """
-    seconds = log["seconds"].to_numpy(dtype=float)
-    passed = np.diff(seconds)
-    if not (passed < 0.0).any():
-        return log, 0
-    cuts = np.flatnonzero((passed < 0.0) | (passed > limits.GAP_SECONDS)) + 1
-    edges = np.concatenate([[0], cuts, [seconds.size]])
-    lasting = seconds[edges[1:] - 1] - seconds[edges[:-1]] > limits.GAP_SECONDS
-    lasting[0] = True
-    begin = edges[:-1][lasting]
-    end = np.append(begin[1:], seconds.size)
-    order = np.argsort(seconds[begin], kind="stable")
-    moved = int((order != np.arange(order.size)).sum())
-    take = np.concatenate([np.arange(begin[b], end[b]) for b in order])
-    return log.iloc[take], moved
 
 
 def _drop_same_moment(log: pd.DataFrame, dropped: Counter) -> pd.DataFrame:
@@ -221,7 +232,7 @@ class _Tally:
     machine: str
     total: int
     dropped: Counter[str]
-    moved: int
+    moved: Counter[str]
 
 
 def _drop_notes(tallies: list[_Tally]) -> list[Note]:
@@ -238,14 +249,16 @@ def _drop_notes(tallies: list[_Tally]) -> list[Note]:
         sentence = f"{count:,} of {total:,} fixes {words}; they were dropped."
         where = _by_machine([(t.machine, t.dropped[reason]) for t in hit])
         notes.append(Note(f"tracks.{reason}", severity, sentence, count, where))
-    moved = [(t.machine, t.moved) for t in tallies if t.moved]
-    if moved:
-        count = sum(number for _, number in moved)
-        sentence = (
-            f"{count} stretches were not in order of time in their file; they were put "
-            "in order."
-        )
-        notes.append(Note("tracks.order", "info", sentence, count, _by_machine(moved)))
+    for kind, what in (("order", "stretches"), ("shuffled", "fixes")):
+        hit_by = [(t.machine, t.moved[kind]) for t in tallies if t.moved[kind]]
+        if hit_by:
+            count = sum(number for _, number in hit_by)
+            sentence = (
+                f"{count:,} {what} were not in order of time in their file; they were "
+                "put in order."
+            )
+            where = _by_machine(hit_by)
+            notes.append(Note(f"tracks.{kind}", "info", sentence, count, where))
     return notes
 
 
@@ -257,28 +270,37 @@ def _by_machine(counts: list[tuple[str, int]]) -> str:
     return ", ".join(f"{machine} {sums[machine]:,}" for machine in sorted(sums))
 
 
-def _in_order(parts, machines, settings) -> tuple[pd.DataFrame, list[Note]]:
-    """Return all logs by machine and time; logs that go on are joined into one."""
-    parts = [part.assign(source_log=part["log_id"].astype(np.int64)) for part in parts]
-    parts.sort(
-        key=lambda part: (
-            str(part["machine_id"].iloc[0]),
-            *_moment(part, 0),
-            int(part["log_id"].iloc[0]),
+def _chains(cleaned, machines, facts, settings) -> tuple[list[list[int]], list[Note]]:
+    """Return logs by machine and time, those that go on behind one another together."""
+    names = [name for name, one in cleaned.items() if len(one.log)]
+    logs = {name: cleaned[name].log for name in names}
+    names.sort(
+        key=lambda name: (
+            str(logs[name]["machine_id"].iloc[0]),
+            *_moment(logs[name], 0),
+            name,
         )
     )
+    chains: list[list[int]] = []
     notes = []
-    for before, here in zip(range(len(parts) - 1), range(1, len(parts)), strict=True):
-        if _goes_on(parts[before], parts[here], machines, settings):
-            into = int(parts[before]["log_id"].iloc[-1])
+    for name in names:
+        before = chains[-1] if chains else None
+        if before and _goes_on(logs[before[-1]], logs[name], machines, facts, settings):
             sentence = (
-                f"Goes on where log {into} of the same machine ends; both are taken as "
-                "one drive."
+                f"Goes on where log {before[-1]} of the same machine ends; both are "
+                "taken as one drive."
             )
-            where = f"log {int(parts[here]['log_id'].iloc[0])}"
-            notes.append(Note("tracks.joined", "info", sentence, 1, where))
-            parts[here] = parts[here].assign(log_id=np.int64(into))
-    return pd.concat(parts, ignore_index=True), notes
+            notes.append(Note("tracks.joined", "info", sentence, 1, f"log {name}"))
+            before.append(name)
+        else:
+            chains.append([name])
+    empty = [[name] for name, one in cleaned.items() if not len(one.log)]
+    return chains + empty, notes
+
+
+def _said(facts: LogFacts | None) -> LogFacts:
+    """Return what was said of a log but for its number."""
+    return LogFacts(0) if facts is None else replace(facts, log_id=0)
 
 
 def _moment(part: pd.DataFrame, row: int) -> tuple[bool, float]:
@@ -289,9 +311,12 @@ def _moment(part: pd.DataFrame, row: int) -> tuple[bool, float]:
     return False, time.timestamp()
 
 
-def _goes_on(before, here, machines, settings) -> bool:
+def _goes_on(before, here, machines, facts, settings) -> bool:
     machine = before["machine_id"].iloc[-1]
     if machine != here["machine_id"].iloc[0]:
+        return False
+    one, two = (facts.get(int(log["log_id"].iloc[0])) for log in (before, here))
+    if _said(one) != _said(two):
         return False
     wait = here["seconds"].iloc[0] - before["seconds"].iloc[-1]
     unknown_a, end = _moment(before, -1)
@@ -307,56 +332,3 @@ def _goes_on(before, here, machines, settings) -> bool:
     return bool(
         0.0 < wait <= limits.GAP_SECONDS and step <= limit * wait + settings.jump_slack
     )
-
-
-def _settled(table, machines, settings, notes) -> pd.DataFrame:
-    """Return the table with smoothed places and machines that stand put on a spot."""
-    start, jump = breaks(table, machines=machines, settings=settings)
-    seconds = table["seconds"].to_numpy(dtype=float)
-    place = table[["easting", "northing"]].to_numpy(dtype=float)
-    machine_id = table["machine_id"].to_numpy().astype(str)
-    out = np.empty_like(place)
-    standing = 0.0
-    edges = np.flatnonzero(np.append(True, machine_id[1:] != machine_id[:-1]))
-    for a, b in zip(edges, [*edges[1:], len(table)], strict=True):
-        part = slice(a, b)
-        sigma = getattr(machines.get(machine_id[a]), "sigma_within", settings.sigma)
-        # Relative to the first fix: eastings of half a million metres would cost
-        # digits that a millimetre needs.
-        origin = place[a]
-        smoothed = np.empty((b - a, 2))
-        smooth_track(
-            seconds[part],
-            start[part],
-            sigma,
-            settings.acceleration**2,
-            place[part] - origin,
-            smoothed,
-        )
-        still = np.zeros(b - a, dtype=np.bool_)
-        find_still(
-            seconds[part],
-            start[part],
-            smoothed,
-            settings.still_window,
-            settings.idle_speed,
-            3.0 * sigma,
-            still,
-        )
-        hold_still(seconds[part], start[part], settings.idle_seconds, smoothed, still)
-        out[part] = smoothed + origin
-        passed = np.diff(seconds[part])
-        standing += float(passed[still[1:] & ~start[part][1:]].sum())
-    if jump.any():
-        sentence = (
-            "The position shifted faster than the machine can drive and stayed there; "
-            "the track is cut at these places."
-        )
-        notes.append(Note("tracks.shift", "info", sentence, int(jump.sum())))
-    if standing:
-        sentence = (
-            f"Machines stood for {standing / 60:.0f} min in all; the wandering of the "
-            "position meanwhile was taken out."
-        )
-        notes.append(Note("tracks.standing", "info", sentence))
-    return table.assign(easting=out[:, 0], northing=out[:, 1])

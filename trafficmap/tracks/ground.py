@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import itertools
+from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -10,6 +12,10 @@ import pandas as pd
 from trafficmap.core import limits
 
 if TYPE_CHECKING:
+    from collections.abc import Iterable, Mapping
+
+    from shapely.geometry.base import BaseGeometry
+
     from trafficmap.core.settings.tracks import TrackSettings
     from trafficmap.machines.model import Machine
 
@@ -17,7 +23,46 @@ CARRIERS = frozenset({"truck", "grain_cart", "trailer"})
 """Kinds of bodies that only carry: a rig with one of them hauls, it never works."""
 
 
-def speed_limits(machine_id: np.ndarray, machines: dict[str, Machine]) -> np.ndarray:
+@dataclass(frozen=True)
+class LogFacts:
+    """What field.toml says of one log; None is what its machine or settings say.
+
+    Parameters
+    ----------
+    log_id : int
+    position_lag : float or None
+        Age of a place at its stamp. [s]
+    correction : str or None
+        rtk, ppp, submetre, sbas or phone.
+    infer_turns : bool or None
+        Draw turns the log leaves out.
+    frame_shift : tuple of float
+        East and north already added to its places. [m]
+    """
+
+    log_id: int
+    position_lag: float | None = None
+    correction: str | None = None
+    infer_turns: bool | None = None
+    frame_shift: tuple[float, float] = (0.0, 0.0)
+
+
+def by_log(logs: Iterable[LogFacts]) -> dict[int, LogFacts]:
+    """Return the facts of each log by its number."""
+    return {int(facts.log_id): facts for facts in logs}
+
+
+def field_ground(
+    boundary: BaseGeometry | None, access: BaseGeometry | None, margin: float
+) -> BaseGeometry | None:
+    """Return the ground on which tracks count: boundary and access, widened [m]."""
+    if boundary is None:
+        return None
+    ground = boundary.buffer(margin)
+    return ground if access is None else ground.union(access.buffer(margin))
+
+
+def speed_limits(machine_id: np.ndarray, machines: Mapping[str, Machine]) -> np.ndarray:
     """Return the speed above which a step is a jump, for each fix [m/s]."""
     names, number = np.unique(machine_id.astype(str), return_inverse=True)
     limit = [
@@ -36,7 +81,7 @@ def carries_only(machine: Machine | None) -> bool:
 
 
 def breaks(
-    fixes: pd.DataFrame, *, machines: dict[str, Machine], settings: TrackSettings
+    fixes: pd.DataFrame, *, machines: Mapping[str, Machine], settings: TrackSettings
 ) -> tuple[np.ndarray, np.ndarray]:
     """Return where a track starts anew, and which of these are jumps.
 
@@ -47,6 +92,15 @@ def breaks(
     start = np.zeros(n, dtype=np.bool_)
     jump = np.zeros(n, dtype=np.bool_)
     if n == 0:
+        return start, jump
+    if "begins" in fixes:
+        # Clean fixes know where they break, and which gaps were bridged.
+        start = fixes["begins"].to_numpy(dtype=np.bool_).copy()
+        same = np.diff(fixes["log_id"].to_numpy()) == 0
+        start[0] = True
+        start[1:] |= ~same
+        short = np.diff(fixes["seconds"].to_numpy()) <= limits.GAP_SECONDS
+        jump[1:] = start[1:] & same & short
         return start, jump
     log = fixes["log_id"].to_numpy()
     seconds = fixes["seconds"].to_numpy()
@@ -74,3 +128,15 @@ def steps(fixes: pd.DataFrame, start: np.ndarray) -> tuple[np.ndarray, np.ndarra
         duration[1:] = np.diff(fixes["seconds"].to_numpy())
         length[start] = duration[start] = 0.0
     return length, duration
+
+
+def blocks(key: np.ndarray) -> list[slice]:
+    """Return the stretches of one value in a column, as slices in order."""
+    cuts = np.flatnonzero(key[1:] != key[:-1]) + 1
+    edges = [0, *cuts.tolist(), key.size]
+    return [slice(a, b) for a, b in itertools.pairwise(edges) if b > a]
+
+
+def way_words(length: float) -> str:
+    """Return a length [m] in km, or in whole metres where km would say nothing."""
+    return f"{length / 1000:.1f} km" if length >= 100.0 else f"{length:.0f} m"

@@ -16,21 +16,19 @@ from trafficmap.tracks._split_kernels import (
     mark_turns,
     track_shape,
 )
-from trafficmap.tracks.ground import carries_only, steps
+from trafficmap.tracks.ground import blocks, carries_only, field_ground, steps
+from trafficmap.tracks.settle import receiver_of
+from trafficmap.tracks.shape_work import SHAPE_REACH, straight_work
 
 if TYPE_CHECKING:
+    from collections.abc import Mapping
+
     import pandas as pd
     from shapely.geometry.base import BaseGeometry
 
     from trafficmap.core.settings.tracks import TrackSettings
     from trafficmap.machines.model import Machine
-
-SHAPE_REACH = 15.0
-"""Directions are taken over this distance before and after a fix; half the length a
-straight run must have [m]; choice."""
-
-MAIN_SHARE = 0.10
-"""A direction with less of the straight distance is no main direction; choice."""
+    from trafficmap.tracks.ground import LogFacts
 
 
 @dataclass(frozen=True)
@@ -44,12 +42,21 @@ class Shape:
     after: np.ndarray
     speed: np.ndarray
     still: np.ndarray
+    place: np.ndarray
+    back: np.ndarray
 
 
 def shape_of(
-    fixes: pd.DataFrame, start: np.ndarray, *, settings: TrackSettings
+    fixes: pd.DataFrame,
+    start: np.ndarray,
+    back: np.ndarray,
+    *,
+    settings: TrackSettings,
 ) -> Shape:
-    """Return the shape of the track and where the machine stands."""
+    """Return the shape of the track and where the machine stands.
+
+    `start` says where the track begins anew, `back` which steps were driven backward.
+    """
     n = len(fixes)
     seconds = fixes["seconds"].to_numpy(dtype=float)
     place = fixes[["easting", "northing"]].to_numpy(dtype=float)
@@ -70,7 +77,11 @@ def shape_of(
             still,
         )
         hold_still(seconds, start, settings.idle_seconds, place, still)
-    return Shape(start, seconds, length, before, after, speed, still)
+        # The step that brings a machine to its stand was still driven.
+        arrives = still & ~start & (length > 0.0)
+        arrives[1:] &= ~still[:-1]
+        still &= ~arrives
+    return Shape(start, seconds, length, before, after, speed, still, place, back)
 
 
 def states_of(
@@ -78,30 +89,35 @@ def states_of(
     shape: Shape,
     *,
     boundary: BaseGeometry | None,
-    machines: dict[str, Machine],
+    access: BaseGeometry | None = None,
+    machines: Mapping[str, Machine],
+    facts: Mapping[int, LogFacts],
     settings: TrackSettings,
 ) -> tuple[np.ndarray, list[str]]:
     """Return the state of each fix, and the machines whose work had to be guessed."""
     machine_id = fixes["machine_id"].to_numpy().astype(str)
-    outside = _outside(fixes, boundary, settings.boundary_margin)
+    outside = _outside(fixes, boundary, None, settings.boundary_margin)
+    # Outside the field but on a strip: traffic, never work.
+    elsewhere = (
+        outside
+        if access is None
+        else _outside(fixes, boundary, access, settings.boundary_margin)
+    )
     state = np.full(len(fixes), "hauling", dtype=object)
     guessed: list[str] = []
-    edges = np.flatnonzero(np.append(True, machine_id[1:] != machine_id[:-1]))
-    for a, b in zip(edges, [*edges[1:], len(fixes)], strict=True):
-        if a == b:
-            continue
-        part = slice(int(a), int(b))
+    for part in blocks(machine_id):
+        a, b = part.start, part.stop
         machine = machines.get(machine_id[a])
         mine = Shape(*(getattr(shape, name)[part] for name in shape.__annotations__))
         hauls = carries_only(machine)
         working = np.zeros(b - a, dtype=np.bool_)
         if not hauls:
             working, from_track = _working(
-                fixes.iloc[part], mine, machine, outside[part], settings
+                fixes.iloc[part], mine, machine, facts, outside[part], settings
             )
             if from_track:
                 guessed.append(machine_id[a])
-        away = outside[part].copy()
+        away = elsewhere[part].copy()
         turning = np.zeros(b - a, dtype=np.bool_)
         mark_turns(
             working,
@@ -137,10 +153,12 @@ def states_of(
     return state, sorted(set(guessed))
 
 
-def _outside(fixes, boundary: BaseGeometry | None, margin: float) -> np.ndarray:
-    if boundary is None:
+def _outside(
+    fixes, boundary: BaseGeometry | None, access: BaseGeometry | None, margin: float
+) -> np.ndarray:
+    ground = field_ground(boundary, access, margin)
+    if ground is None:
         return np.zeros(len(fixes), dtype=np.bool_)
-    ground = boundary.buffer(margin)
     shapely.prepare(ground)
     return ~shapely.intersects_xy(
         ground, fixes["easting"].to_numpy(), fixes["northing"].to_numpy()
@@ -148,12 +166,12 @@ def _outside(fixes, boundary: BaseGeometry | None, margin: float) -> np.ndarray:
 
 
 def _working(
-    fixes, shape: Shape, machine, outside, settings: TrackSettings
+    fixes, shape: Shape, machine, facts, outside, settings: TrackSettings
 ) -> tuple[np.ndarray, bool]:
     """Return which fixes close a worked step, and whether this is a guess.
 
     Each log is judged by the best signal it has: work state, else a width that is 0
-    at times, else a rate that is, else the shape of the track.
+    at times, else a rate that is, else the shape of the track. Nothing works backward.
     """
     working = np.zeros(len(fixes), dtype=np.bool_)
     signal = np.zeros(len(fixes), dtype=np.bool_)
@@ -168,12 +186,20 @@ def _working(
         if on is not None:
             working[rows] = on
             signal[rows] = True
-    working &= ~outside & ~shape.still
+    allowed = ~outside & ~shape.still & ~shape.back
+    working &= allowed
     fill_holes(working, shape.start, shape.seconds, settings.hole_seconds)
-    working &= ~outside & ~shape.still
+    working &= allowed
     if signal.all():
         return working, False
-    found = _straight_work(shape, ~signal & ~outside, machine, settings)
+    _, sigma, _, _ = receiver_of(facts.get(int(log[0])), machine, settings)
+    found = straight_work(
+        shape,
+        ~signal & allowed,
+        speeds=getattr(machine, "working_speed", settings.working_speed),
+        sigma=sigma,
+        settings=settings,
+    )
     return working | found, True
 
 
@@ -186,59 +212,3 @@ def _signal(columns: dict[str, np.ndarray]) -> np.ndarray | None:
         if (values > 0.0).any() and (values == 0.0).any():
             return values > 0.0
     return None
-
-
-def _straight_work(
-    shape: Shape, allowed: np.ndarray, machine, settings: TrackSettings
-) -> np.ndarray:
-    """Return where a machine goes straight along a main direction at working speed."""
-    low, high = getattr(machine, "working_speed", settings.working_speed)
-    bend = np.abs(_wrapped(shape.after - shape.before))
-    flag = allowed & ~shape.still & (shape.speed >= low) & (shape.speed <= high)
-    flag &= bend <= SHAPE_REACH / settings.straight_radius  # NaN is not straight
-    course = 0.5 * (np.sin(shape.before) + np.sin(shape.after))
-    course = np.arctan2(course, 0.5 * (np.cos(shape.before) + np.cos(shape.after)))
-    near = np.zeros_like(flag)
-    tolerance = math.radians(settings.direction_tolerance)
-    for main in _main_directions(course[flag], shape.length[flag], tolerance):
-        off = np.abs(_wrapped(2.0 * (course - main))) / 2.0
-        near |= off <= tolerance
-    flag &= near
-    fill_holes(flag, shape.start, shape.seconds, settings.hole_seconds)
-    flag &= allowed & ~shape.still
-    drop_short(
-        flag,
-        shape.start,
-        shape.seconds,
-        shape.length,
-        settings.work_seconds,
-        settings.straight_length,
-    )
-    return flag
-
-
-def _main_directions(
-    course: np.ndarray, length: np.ndarray, tolerance: float
-) -> list[float]:
-    """Return the directions, without sense, that hold most of the distance [rad]."""
-    bins = 180
-    width = math.pi / bins
-    index = np.floor((course % math.pi) / width).astype(np.int64) % bins
-    total = np.bincount(index, weights=length, minlength=bins)
-    half = max(1, round(tolerance / width))
-    whole = total.sum()
-    found: list[float] = []
-    while whole > 0.0:
-        around = np.sum(
-            [np.roll(total, shift) for shift in range(-half, half + 1)], axis=0
-        )
-        best = int(np.argmax(around))
-        if around[best] < MAIN_SHARE * whole:
-            break
-        found.append((best + 0.5) * width)
-        total[(best + np.arange(-2 * half, 2 * half + 1)) % bins] = 0.0
-    return found
-
-
-def _wrapped(angle: np.ndarray) -> np.ndarray:
-    return np.arctan2(np.sin(angle), np.cos(angle))

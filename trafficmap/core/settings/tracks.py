@@ -11,6 +11,91 @@ from msgspec import Meta
 class TrackSettings(msgspec.Struct, frozen=True, forbid_unknown_fields=True):
     """Choices of the tracks room."""
 
+    gap_seconds: Annotated[
+        float,
+        Meta(
+            gt=0,
+            le=30,
+            description="a step that lasts longer, and three times longer than is "
+            "usual in its log, is a gap in the track [s]; choice",
+        ),
+    ] = 5.0
+    bridge_gaps: Annotated[
+        bool,
+        Meta(
+            description="draw a gap where the machine can only have gone straight on; "
+            "such stretches are marked as inferred; choice"
+        ),
+    ] = True
+    bridge_seconds: Annotated[
+        float,
+        Meta(gt=0, le=600, description="no longer gap is bridged [s]; choice"),
+    ] = 120.0
+    infer_turns: Annotated[
+        bool,
+        Meta(
+            description="draw turns between rows that a log leaves out as the shortest "
+            "way the machine can turn; a log says it for itself by infer_turns; choice"
+        ),
+    ] = False
+    bridge_speed: Annotated[
+        tuple[float, float],
+        Meta(
+            description="mean speed in a bridged gap, as a share of the slower speed "
+            "beside it and of the faster; choice"
+        ),
+    ] = (0.4, 1.5)
+    min_radius: Annotated[
+        float,
+        Meta(
+            gt=0,
+            le=50,
+            description="smallest turning radius of a machine that does not tell its "
+            "own [m]; choice",
+        ),
+    ] = 5.5
+    cusp_reach: Annotated[
+        float,
+        Meta(
+            gt=0,
+            le=20,
+            description="a change of direction of travel is looked for over this "
+            "distance on both sides, and over 10 times the error of a fix where that "
+            "is more [m]; choice",
+        ),
+    ] = 3.0
+    cusp_speed: Annotated[
+        float,
+        Meta(
+            gt=0,
+            le=5,
+            description="a machine that turns back is slower than this there [m/s]; "
+            "choice",
+        ),
+    ] = 1.5
+    session_gap: Annotated[
+        float,
+        Meta(
+            gt=0,
+            description="after a longer pause a receiver starts anew and its common "
+            "shift with it [s]; 4 h; choice",
+        ),
+    ] = 14_400.0
+    frame_shift_least: Annotated[
+        float,
+        Meta(
+            gt=0,
+            description="a constant shift between machines, or against the boundary, "
+            "that is worth a warning [m]; choice",
+        ),
+    ] = 0.6
+    frame_shift_most: Annotated[
+        float,
+        Meta(
+            gt=0,
+            description="a larger one is no difference between systems [m]; choice",
+        ),
+    ] = 2.5
     idle_speed: Annotated[
         float, Meta(gt=0, le=2, description="slower is standing [m/s]; choice")
     ] = 0.3
