@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import importlib.util
+import sys
 from pathlib import Path
 
 import numpy as np
@@ -9,6 +11,13 @@ import pandas as pd
 import pytest
 
 from trafficmap.machines import read_machine
+
+_SPEC = importlib.util.spec_from_file_location(
+    "unload_season", Path(__file__).with_name("unload_season.py")
+)
+unload_season = importlib.util.module_from_spec(_SPEC)
+sys.modules["unload_season"] = unload_season
+_SPEC.loader.exec_module(unload_season)
 
 SIGNALS = (
     "speed",

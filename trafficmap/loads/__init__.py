@@ -6,8 +6,16 @@ interval and a mass ledger that closes, and wheel paths with their load states.
 
 from __future__ import annotations
 
+from trafficmap.loads.clocks import compare_clocks
 from trafficmap.loads.paths import LoadStates, WheelPaths
 from trafficmap.loads.payload import Payload, payload
 from trafficmap.loads.wheel_paths import wheel_paths
 
-__all__ = ["LoadStates", "Payload", "WheelPaths", "payload", "wheel_paths"]
+__all__ = [
+    "LoadStates",
+    "Payload",
+    "WheelPaths",
+    "compare_clocks",
+    "payload",
+    "wheel_paths",
+]

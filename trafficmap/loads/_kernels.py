@@ -1,4 +1,4 @@
-"""Loops along a driven path: thin, densify, bearing, and follow (the tractrix)."""
+"""Loops along a driven path: thin, densify, sense of travel, bearing."""
 
 import math
 
@@ -171,77 +171,4 @@ def bearing(easting, northing, step_sign, base, out):
             else:
                 out[k] = wrap(math.atan2(de, dn) + (0.0 if sign > 0 else math.pi))
         # Stations on the joint belong to both; the next piece starts there.
-        i = j
-
-
-@njit(cache=True)
-def turn_towards(psi, de, dn, arm):
-    """Heading of an arm after its leading end moved straight by (de, dn); exact."""
-    step = math.hypot(de, dn)
-    if step < 1e-12:
-        return psi
-    course = math.atan2(de, dn)
-    phi = wrap(course - psi)
-    # At exactly 180 degrees the arm is balanced; a breath decides the side.
-    phi = min(max(phi, -math.pi + 1e-9), math.pi - 1e-9)
-    return wrap(course - 2.0 * math.atan(math.tan(0.5 * phi) * math.exp(-step / arm)))
-
-
-@njit(cache=True)
-def follow(easting, northing, step_sign, arm, guess, max_angle, out):
-    """Heading of an arm whose leading end runs along the path; trailing end rolls.
-
-    Pulled steps (sign 1) are swept forward in time, pushed ones (-1) backward in
-    time from `guess` at their end, since each way only that sweep is stable; the
-    difference at the start of a pushed piece is worked off over one arm length.
-    After a break the arm starts at `guess`. Pushed arms stay within `max_angle` of it.
-    """
-    n = easting.size
-    if n == 0:
-        return
-    out[0] = guess[0]
-    known = False
-    i = 0
-    while i < n - 1:
-        sign = step_sign[i]
-        if sign == 0:
-            out[i + 1] = guess[i + 1]
-            known = False
-            i += 1
-            continue
-        j = i
-        while j < n - 1 and step_sign[j] == sign:
-            j += 1
-        if sign > 0:
-            for k in range(i, j):
-                out[k + 1] = turn_towards(
-                    out[k],
-                    easting[k + 1] - easting[k],
-                    northing[k + 1] - northing[k],
-                    arm,
-                )
-        else:
-            start = out[i]
-            total = 0.0
-            out[j] = guess[j]
-            for k in range(j - 1, i - 1, -1):
-                de = easting[k] - easting[k + 1]
-                dn = northing[k] - northing[k + 1]
-                total += math.hypot(de, dn)
-                out[k] = turn_towards(out[k + 1], de, dn, arm)
-            gap = wrap(start - out[i]) if known else 0.0
-            reach = max(min(arm, total), 1e-9)
-            done = 0.0
-            for k in range(i, j + 1):
-                if k > i:
-                    done += math.hypot(
-                        easting[k] - easting[k - 1], northing[k] - northing[k - 1]
-                    )
-                out[k] = wrap(out[k] + gap * max(0.0, 1.0 - done / reach))
-                bend = wrap(out[k] - guess[k])
-                if bend > max_angle:
-                    out[k] = wrap(guess[k] + max_angle)
-                elif bend < -max_angle:
-                    out[k] = wrap(guess[k] - max_angle)
-        known = True
         i = j

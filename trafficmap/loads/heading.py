@@ -7,11 +7,16 @@ import math
 import numpy as np
 
 from trafficmap.core.settings.loads import LoadSettings
-from trafficmap.loads._kernels import bearing, follow, travel_signs
+from trafficmap.loads._arm import follow
+from trafficmap.loads._kernels import bearing, travel_signs
 from trafficmap.machines.model import Machine
 
 PUSHED_ANGLE = math.radians(80.0)
 """Largest angle between a pushed body and the one that pushes it; choice [rad]."""
+
+BEARING_DOUBT = 0.15
+"""Error of a bearing that stands in for the heading at a cusp: that of an antenna 1.8 m
+ahead in a 12 m circle, one sigma; choice [rad]."""
 
 _SPIN_COST = 30.0
 _REVERSE_FREE = 40.0
@@ -28,7 +33,8 @@ def body_heading(
     With the antenna `a` = 1 m or more from the reference axle the body obeys
     dpsi/ds = sin(chi - psi)/a along the antenna's path, the equation of a trailer on
     an arm of length a; the bearing alone would be wrong by asin(a/R) in a turn.
-    Nearer than that the bearing of the path over a fixed distance is as good.
+    Nearer than that the bearing of the path over a fixed distance is as good. With all
+    wheels turned by the crab angle d the same holds for psi + d, on an arm a cos(d).
 
     Parameters
     ----------
@@ -42,7 +48,8 @@ def body_heading(
     Returns
     -------
     ndarray, shape (n,)
-        Clockwise from grid north, -pi to pi; NaN where nothing ever moved.
+        Clockwise from grid north, -pi to pi; NaN where nothing ever moved. Of a machine
+        that crabs the way its reference axle goes, which is its heading plus the crab.
     """
     base = max(settings.heading_base, 10.0 * machine.sigma_within)
     course = np.full(easting.size, math.nan)
@@ -52,17 +59,30 @@ def body_heading(
     by_filter = source == "kinematic" or (
         source in ("auto", "logged") and abs(arm) >= settings.filter_arm
     )
-    crab = machine.bodies[0].steering.crab_deg != 0.0
-    if not by_filter or crab or abs(arm) < 0.05:
+    if not by_filter or abs(arm) < 0.05:
         return course
     out = np.empty_like(course)
+    arm *= math.cos(math.radians(machine.bodies[0].steering.crab_deg))
+    noise = heading_noise(machine, arm)
+    doubt = math.hypot(BEARING_DOUBT, math.sqrt(2.0) * machine.sigma_within / base)
+    error = np.empty_like(course)
+    rules = (doubt, noise, PUSHED_ANGLE)
     if arm > 0:
-        follow(easting, northing, step_sign, arm, course, PUSHED_ANGLE, out)
+        follow(easting, northing, step_sign, arm, course, *rules, out, error)
         return out
     # An antenna behind the axle is pushed when the machine drives forward.
     turned = course + math.pi
-    follow(easting, northing, -step_sign, -arm, turned, PUSHED_ANGLE, out)
+    follow(easting, northing, -step_sign, -arm, turned, *rules, out, error)
     return (out + 2.0 * math.pi) % (2.0 * math.pi) - math.pi
+
+
+def heading_noise(machine: Machine, arm: float) -> float:
+    """Error of the heading of an arm long pulled along a path of the machine [rad].
+
+    The error of the path across, over the arm; at least 0.01 rad for slip, slack and
+    an arm told wrong by a few percent (choice).
+    """
+    return max(math.atan2(machine.sigma_within, abs(arm)), 0.01)
 
 
 def signs_of_travel(easting, northing, seconds, *, broken, settings: LoadSettings):

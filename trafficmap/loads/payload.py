@@ -13,17 +13,27 @@ from trafficmap.core.settings.loads import LoadSettings
 from trafficmap.core.tables import PASSES, SPLIT_FIXES, require_table
 from trafficmap.core.units import MASS_PER_BUSHEL, VOLUME_BUSHEL
 from trafficmap.field.model import Crop
-from trafficmap.loads.account import Account, Fill, build_accounts
+from trafficmap.loads.account import Account, Fill
+from trafficmap.loads.clocks import clock_notes, clock_offsets
 from trafficmap.loads.fill import STANDARD_MOISTURE
+from trafficmap.loads.findings import account_notes, story_notes
+from trafficmap.loads.forage import (
+    CLASS,
+    blow_over,
+    blower_ledger,
+    blower_notes,
+    forage_flows,
+)
 from trafficmap.loads.ledger import run_ledger
-from trafficmap.loads.transfer import find_transfers
+from trafficmap.loads.opening import build_accounts
+from trafficmap.loads.scales import yield_by_scales
+from trafficmap.loads.tanker import settle_rate, tanker_notes
+from trafficmap.loads.tickets import Tickets
+from trafficmap.loads.transfer import Tracks, find_transfers
 from trafficmap.machines.model import Machine
 
 DENSEST_CROP = MASS_PER_BUSHEL["soybean"] / VOLUME_BUSHEL
 """Where the crop is not known grain counts as the densest, 60 lb/bu; choice [kg/m3]."""
-
-_UNEXPLAINED_SHARE = 0.15
-"""More than this share of the mass moved without a reason is worth a Note; choice."""
 
 
 @dataclass(frozen=True)
@@ -58,6 +68,10 @@ def payload(
     crop: Crop,
     liquid: pd.DataFrame,
     settings: LoadSettings,
+    tickets: pd.DataFrame | None = None,
+    time_zone: str | None = None,
+    log_names: dict[int, str] | None = None,
+    log_offsets: dict[int, float] | None = None,
 ) -> tuple[Payload, list[Note]]:
     """Return what every rig carried at every fix.
 
@@ -71,11 +85,18 @@ def payload(
         Contracts `SPLIT_FIXES` and `PASSES`.
     machines : dict of str to Machine
     crop : field.model.Crop
-        Its ``now`` gives the bulk density, its ``yield_expected`` [kg/m2] stands in
-        for a missing mass flow.
+        Its ``now`` gives the bulk density, its ``yield_harvested`` [kg/m2] stands in
+        for a missing mass flow; ``yield_expected`` only where the next crop is the
+        same.
     liquid : DataFrame
         Contract `LIQUID`: rate and width of spreaders.
     settings : LoadSettings
+    tickets : DataFrame, optional
+        Contract `TICKETS`: what was hauled off by the scale; closes the sum.
+    time_zone : str, optional
+        Of the times in sentences; UTC where not given.
+    log_names, log_offsets : dict by log_id, optional
+        What logs are called, and what their clocks are already given [s].
 
     Returns
     -------
@@ -94,26 +115,59 @@ def payload(
     n = len(split_fixes)
     low, best, high = np.zeros(n), np.zeros(n), np.zeros(n)
     source = np.full(n, "none", dtype=object)
+    yield_cut, yield_note = _yield_cut(crop)
     accounts = build_accounts(
         split_fixes,
         machines=machines,
         density=density,
-        yield_expected=crop.yield_expected,
+        yield_cut=yield_cut,
         moisture_std=STANDARD_MOISTURE.get(_crop_name(crop)),
         liquid=liquid,
         settings=settings,
     )
-    transfers, transfer_notes = find_transfers(
-        split_fixes, accounts, machines=machines, settings=settings
+    closing = Tickets(tickets, accounts)
+    scaled = closing.scale()
+    for account in accounts.values():
+        settle_rate(account, settings)
+    tracks = Tracks(accounts, settings)
+    transfers, met = find_transfers(accounts, tracks, settings=settings)
+    weighed = yield_by_scales(accounts, transfers)
+    blowers = forage_flows(
+        split_fixes,
+        machines=machines,
+        forage_yield=_forage_yield(crop, accounts, yield_cut),
+        settings=settings,
     )
-    notes += transfer_notes
-    run_ledger(accounts, transfers, settings=settings)
+    blown = blow_over(blowers, accounts, tracks) if blowers else []
+    _ask_forage_yield(split_fixes, machines, blowers, accounts)
+    story = run_ledger(accounts, transfers, blown=blown, settings=settings)
+    if scaled and closing.close():
+        for account in accounts.values():
+            account.reset()
+        story = run_ledger(accounts, transfers, blown=blown, settings=settings)
+    offsets = clock_offsets(
+        accounts,
+        tracks,
+        log_of_row=split_fixes["log_id"].to_numpy(dtype=np.int64),
+        settings=settings,
+    )
+    notes += clock_notes(offsets, log_names=log_names, log_offsets=log_offsets)
+    notes += met + weighed + closing.notes(scaled) + blower_notes(blowers)
+    if yield_note is not None and _leans_on_yield(accounts, yield_cut):
+        notes.append(yield_note)
+    notes += story_notes(
+        accounts,
+        story,
+        off_clock={o.receiver for o in offsets},
+        time_zone=time_zone,
+    )
     ledger: dict[str, dict[str, float]] = {}
     for name, account in accounts.items():
         rows = account.rows
         low[rows], best[rows], high[rows], source[rows] = _curve(account, settings)
         ledger[name] = account.ledger()
-        notes += _account_notes(account)
+        notes += account_notes(account) + tanker_notes(account, settings)
+    ledger |= {name: blower_ledger(blower) for name, blower in blowers.items()}
     table = pd.DataFrame(
         {
             "payload_low": low,
@@ -129,7 +183,7 @@ def payload(
 def _curve(account: Account, settings: LoadSettings):
     """Return low, best and high payload [kg] and its source, at every fix."""
     size = account.rows.size
-    capacity, top = account.capacity, account.capacity * (1.0 + settings.heap)
+    capacity, top = account.capacity, account.top
     if account.fill is Fill.ASSUMED:
         return (
             np.zeros(size),
@@ -184,72 +238,56 @@ def _crop_density(crop: Crop, machines: dict[str, Machine], notes: list[Note]) -
     return DENSEST_CROP
 
 
+def _yield_cut(crop: Crop) -> tuple[float | None, Note | None]:
+    """Return the yield of the crop that was cut [kg/m2], and what to say of it."""
+    if crop.yield_harvested is not None or crop.yield_expected is None:
+        return crop.yield_harvested, None
+    number = f"{crop.yield_expected * 10:.1f} t/ha"
+    ask = "Add harvested_yield_t_ha (or harvested_yield_bu_ac) to [crop]."
+    if crop.next in ("", crop.now):
+        sentence = (
+            f"What was cut is taken from the yield to expect, {number}, as the next "
+            f"crop is the same or not named. {ask}"
+        )
+        return crop.yield_expected, Note("loads.yield_stands_in", "check", sentence)
+    sentence = (
+        f"The yield to expect, {number}, is that of {crop.next}, not of what was cut, "
+        f"so no tank is filled by it. {ask}"
+    )
+    return None, Note("loads.yield_of_next", "check", sentence)
+
+
+def _leans_on_yield(accounts: dict[str, Account], yield_cut: float | None) -> bool:
+    """Return whether any harvester is, or could be, filled by yield x width."""
+    cuts = [a for a in accounts.values() if a.role == "harvest" and a.signal is None]
+    if yield_cut is None:
+        return any(a.fill is Fill.ASSUMED and a.area is not None for a in cuts)
+    return any(a.by_yield for a in cuts)
+
+
+def _forage_yield(crop: Crop, accounts, yield_cut: float | None) -> float | None:
+    """Return the yield of forage as cut [kg/m2]: its own, else of the only crop."""
+    if crop.yield_forage is not None:
+        return crop.yield_forage
+    return None if any(a.role == "harvest" for a in accounts.values()) else yield_cut
+
+
+def _ask_forage_yield(fixes, machines, blowers, accounts) -> None:
+    """Name what would fill trailers whose forage harvester tells nothing."""
+    mute = [
+        name
+        for name, machine in machines.items()
+        if machine.bodies[0].kind == CLASS
+        and name not in blowers
+        and (fixes["machine_id"] == name).any()
+    ]
+    for account in accounts.values() if mute else ():
+        if account.role == "receive" and account.machine.payload_kind == "solid":
+            account.missing = (
+                "log its load, or give forage_yield_t_ha under [crop], so that "
+                f"{mute[0]} fills it"
+            )
+
+
 def _crop_name(crop: Crop) -> str:
     return crop.now.strip().lower().replace(" ", "_")
-
-
-def _account_notes(account: Account) -> list[Note]:
-    """Say what was assumed, what was not seen, and what mass has no reason."""
-    name, out = account.machine.id, []
-    if account.fill is Fill.ASSUMED:
-        out.append(
-            Note(
-                code="loads.payload_assumed",
-                severity="check",
-                sentence=(
-                    f"{name}: nothing tells what it carried; it counts as half full "
-                    f"({account.capacity / 2000:.1f} t), anywhere from empty to "
-                    f"{account.capacity / 1000:.1f} t; {account.missing}."
-                ),
-                where=name,
-            )
-        )
-        return out
-    if account.unseen:
-        out.append(
-            Note(
-                code="loads.unloading_unseen",
-                severity="info" if account.alone else "check",
-                sentence=(
-                    f"{name}: unloadings that no log shows: {account.unseen}; each is "
-                    "taken as late as the tank allows, and the load before it is less "
-                    "sure."
-                ),
-                count=account.unseen,
-                where=name,
-            )
-        )
-    masses = account.ledger()
-    moved = max(masses["filled"] + masses["received"], masses["spread"])
-    lost = masses["unexplained"]
-    if moved > 0 and abs(lost) > _UNEXPLAINED_SHARE * moved:
-        words = (
-            f"{lost / 1000:.1f} t of {moved / 1000:.1f} t left it where nothing was "
-            "logged"
-            if lost > 0
-            else f"gave {moved / 1000:.1f} t, which is {-lost / 1000:.1f} t more than "
-            "it held"
-        )
-        out.append(
-            Note(
-                code="loads.mass_unexplained",
-                severity="check",
-                sentence=f"{name}: {words}; {account.doubt}.",
-                where=name,
-            )
-        )
-    if account.over_full > 0:
-        out.append(
-            Note(
-                code="loads.over_full",
-                severity="check",
-                sentence=(
-                    f"{name}: the logged load is over its capacity of "
-                    f"{account.capacity / 1000:.1f} t by up to "
-                    f"{account.over_full / 1000:.1f} t; the log is used, correct the "
-                    "capacity."
-                ),
-                where=name,
-            )
-        )
-    return out

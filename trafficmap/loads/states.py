@@ -7,14 +7,18 @@ import math
 import numpy as np
 import pandas as pd
 
-from trafficmap.loads.mass import rig_wheel_loads
+from trafficmap.core.settings.loads import LoadSettings
 from trafficmap.loads.paths import LoadStates
-from trafficmap.machines.model import Machine
+from trafficmap.machines.axles import rig_wheel_loads
+from trafficmap.machines.model import MOVING, Machine
 
 SOURCES = ("none", "signal", "inferred", "assumed")
 
 _COARSE = 5
 """Low and high are kept on classes this much wider, rounded outward; choice."""
+
+_LEAN_STEP = 0.01
+"""Wheel loads on a slope are rounded to steps of 1 %; choice."""
 
 
 def load_states(
@@ -24,11 +28,15 @@ def load_states(
     *,
     machines: dict[str, Machine],
     density: float,
-    classes: int,
+    settings: LoadSettings,
+    pitch=None,
+    roll=None,
+    slope_unknown: float = 0.0,
 ) -> tuple[LoadStates, np.ndarray]:
     """Return the distinct load states, and the state of every fix.
 
-    Payload is rounded to `classes` steps of the capacity, low down and high up.
+    Payload is rounded to ``payload_classes`` steps of the capacity, low down and high
+    up; pitch and roll to classes of ``slope_step``.
 
     Parameters
     ----------
@@ -39,8 +47,12 @@ def load_states(
     machines : dict of str to Machine
     density : float
         Bulk density of the crop. [kg/m3]
-    classes : int
-        Steps between empty and full.
+    settings : LoadSettings
+    pitch, roll : ndarray, shape (n,), optional
+        Of the ground under each fix, nose up and right side low positive; level if
+        left out. [fraction]
+    slope_unknown : float
+        Slope whose direction is not known: it widens the interval. [fraction]
 
     Returns
     -------
@@ -62,7 +74,7 @@ def load_states(
         rows = np.flatnonzero(machine_of_fix == name)
         if rows.size == 0:
             continue
-        step = _class_step(machine, density, classes)
+        step = _class_step(machine, density, settings.payload_classes)
         trims = _trims(machine, list(words.categories))
         key = np.stack(
             [
@@ -75,6 +87,8 @@ def load_states(
                 ),
                 source.codes[rows],
                 trims[words.codes[rows]],
+                _slope_class(pitch, rows, settings.slope_step),
+                _slope_class(roll, rows, settings.slope_step),
             ],
             axis=1,
         ).astype(np.int64)
@@ -86,7 +100,14 @@ def load_states(
         low = np.minimum(table[:, 0] * step * _COARSE, best)
         high = np.maximum(table[:, 2] * step * _COARSE, best)
         loads = _wheel_loads(
-            machine, low, best, high, table[:, 4], words.categories, trims, density
+            machine,
+            (low, best, high),
+            table[:, 4],
+            words=_first_words(trims, list(words.categories)),
+            slopes=table[:, 5:] * settings.slope_step,
+            density=density,
+            rolling=settings.rolling_resistance,
+            slope_unknown=slope_unknown,
         )
         for column, values in zip(("f_low", "f", "f_high"), loads, strict=True):
             wide = np.full((best.size, n_slots), np.nan)
@@ -130,47 +151,113 @@ def _packed(key: np.ndarray) -> np.ndarray:
     return out
 
 
+def _slope_class(slope, rows, step: float) -> np.ndarray:
+    if slope is None:
+        return np.zeros(rows.size)
+    return np.rint(np.asarray(slope, dtype=float)[rows] / step)
+
+
 def _trims(machine: Machine, words: list[str]) -> np.ndarray:
     """Return a number for each state word; words that load the rig alike share it."""
     seen: dict[tuple, int] = {}
     out = []
-    pulls = any(h.pull_kn > 0 for body in machine.bodies for h in body.hitches)
+    trailed = len(machine.bodies) > 1
     for word in words:
         signature = (
-            pulls and word == "working",
-            *(word in a.absent_in for body in machine.bodies for a in body.attachments),
+            trailed and word in MOVING,
+            *(h.pull(word) for body in machine.bodies for h in body.hitches),
+            *(a.carried(word) for body in machine.bodies for a in body.attachments),
         )
         out.append(seen.setdefault(signature, len(seen)))
     return np.array(out, dtype=np.int64)
 
 
-def _wheel_loads(machine, low, best, high, trim, words, trims, density):
+def _first_words(trims: np.ndarray, words: list) -> list[str]:
+    """Return one word for each number of `_trims`."""
+    count = int(trims.max()) + 1 if trims.size else 0
+    return [str(words[int(np.flatnonzero(trims == k)[0])]) for k in range(count)]
+
+
+def _wheel_loads(
+    machine: Machine,
+    carried: tuple[np.ndarray, np.ndarray, np.ndarray],
+    trim: np.ndarray,
+    *,
+    words: list[str],
+    slopes: np.ndarray,
+    density: float,
+    rolling: float,
+    slope_unknown: float,
+) -> list[np.ndarray]:
     """Return low, best and high load of each wheel [N], shape (n, n_wheels) each.
 
-    Low and high hold the four corners of empty mass and payload, wheel by wheel: a
-    wheel ahead of the other axle's load may be lightest when the rig is heaviest.
+    Low and high hold the corners of empty mass, payload and pull, wheel by wheel: a
+    wheel ahead of the other axle's load may be lightest when the rig is heaviest. A
+    slope whose direction is not known adds what it would do in the worst direction.
     """
     spread = _mass_spread(machine)
+    pulls = any(h.pull(w) > 0 for b in machine.bodies for h in b.hitches for w in words)
+    bounds = (-1.0, 1.0) if pulls else (0.0,)
+    low, best, high = carried
     out = [np.empty((best.size, len_wheels(machine))) for _ in range(3)]
     for number in np.unique(trim):
         rows = np.flatnonzero(trim == number)
-        word = str(words[int(np.flatnonzero(trims == number)[0])])
+        pitch, roll = slopes[rows].T
 
-        def loads(payload, factor, word=word):
+        def loads(
+            payload,
+            factor=1.0,
+            bound=0.0,
+            more=(0.0, 0.0),
+            rows=rows,
+            word=words[number],
+            pitch=pitch,
+            roll=roll,
+        ):
             return rig_wheel_loads(
-                machine, payload, density=density, state=word, mass_factor=factor
+                machine,
+                payload[rows],
+                density=density,
+                state=word,
+                mass_factor=factor,
+                pull_bound=bound,
+                pitch=pitch + more[0],
+                roll=roll + more[1],
+                rolling_resistance=rolling,
             )
 
-        middle = loads(best[rows], 1.0)
+        middle = loads(best)
         corners = [
-            loads(payload[rows], factor)
+            loads(payload, factor, bound)
             for payload in (low, high)
             for factor in (1.0 - spread, 1.0 + spread)
+            for bound in bounds
         ]
-        out[0][rows] = np.minimum.reduce([middle, *corners])
+        least, most = np.minimum.reduce(corners), np.maximum.reduce(corners)
+        if slope_unknown > 0.0:
+            tips = [
+                loads(best, more=more) - middle
+                for side in (-slope_unknown, slope_unknown)
+                for more in ((side, 0.0), (0.0, side))
+            ]
+            least = np.maximum(least + np.minimum.reduce(tips), 0.0)
+            most = most + np.maximum.reduce(tips)
+        leans = (slopes[rows] != 0.0).any(axis=1)
+        middle[leans] = _in_classes(middle[leans])
+        out[0][rows] = np.minimum(middle, least)
         out[1][rows] = middle
-        out[2][rows] = np.maximum.reduce([middle, *corners])
+        out[2][rows] = np.maximum(middle, most)
     return out
+
+
+def _in_classes(load: np.ndarray) -> np.ndarray:
+    """Round loads to steps of `_LEAN_STEP`.
+
+    Each wheel on each slope has its own load, and stress is computed once a load.
+    """
+    some = np.maximum(load, 1.0)
+    rounded = np.exp(np.rint(np.log(some) / _LEAN_STEP) * _LEAN_STEP)
+    return np.where(load >= 1.0, rounded, 0.0)
 
 
 def _mass_spread(machine: Machine) -> float:

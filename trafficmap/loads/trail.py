@@ -9,14 +9,24 @@ import numpy as np
 
 from trafficmap.core.limits import GAP_SECONDS, SPEED_LIMIT, SPEED_LIMIT_ROAD
 from trafficmap.core.settings.loads import LoadSettings
-from trafficmap.loads._kernels import densify, follow, keep_moving
+from trafficmap.loads._arm import follow
+from trafficmap.loads._kernels import densify, keep_moving
 from trafficmap.loads.heading import (
     PUSHED_ANGLE,
     body_heading,
+    heading_noise,
     logged_heading,
     signs_of_travel,
 )
-from trafficmap.machines.model import Machine
+from trafficmap.loads.slope import GroundSlope
+from trafficmap.machines.model import Body, Machine
+
+PUSHED_DOUBT = math.radians(20.0)
+"""A body that was pushed ends about in line with the one that pushed it, within this,
+one sigma; nobody has measured it; choice [rad]."""
+
+_CRAB_WAY = 5.0
+"""A machine turns into its crab and out of it within this way; choice [m]."""
 
 _SPLINE_SIGMA = 0.02
 """Curves are drawn through fixes no noisier than this, else noise is amplified [m]."""
@@ -48,6 +58,9 @@ class RigPath:
         1 forward, -1 backward, 0 no step after this station.
     easting, northing, heading : list of ndarray, one a body
         Reference axle on the ground [m]; heading clockwise from grid north [rad].
+    unsure : list of tuple of float, one a body
+        Way on which its axle is known worse than ``settings.unsure_place`` because it
+        was pushed there, and the largest error, one sigma. [m]
     heading_refused : bool
         A logged heading was asked for and disagrees with the path.
     """
@@ -61,6 +74,7 @@ class RigPath:
     easting: list[np.ndarray]
     northing: list[np.ndarray]
     heading: list[np.ndarray]
+    unsure: list[tuple[float, float]]
     heading_refused: bool = False
 
 
@@ -75,12 +89,16 @@ def rig_path(
     working=None,
     logged=None,
     bridged=None,
+    reverse=None,
+    begins=None,
+    ground: GroundSlope | None = None,
 ) -> RigPath:
     """Return the path of every body of a rig from the fixes of one log.
 
     The antenna's path is cut into stations at most 0.5 m apart; the leading body
     turns by `body_heading`, each pulled body by the exact solution for a hitch that
-    moves straight between stations: tan(phi/2) falls by exp(-ds/L).
+    moves straight between stations: tan(phi/2) falls by exp(-ds/L). Between two cusps
+    a pushed body is solved from both of them, see `_arm.follow`.
 
     Parameters
     ----------
@@ -94,6 +112,12 @@ def rig_path(
         Heading as logged. [deg]
     bridged : ndarray of bool, shape (n - 1,), optional
         Steps that are driven although there is a gap in the log.
+    reverse : ndarray of bool, shape (n,), optional
+        The step into a fix was driven backward; told from the path if left out.
+    begins : ndarray of bool, shape (n,), optional
+        The track starts anew at a fix, whatever the gap before it.
+    ground : GroundSlope, optional
+        Slope of the ground, for an antenna that leans with it.
 
     Returns
     -------
@@ -119,6 +143,8 @@ def rig_path(
     gap[1:] = (passed > GAP_SECONDS) | far
     if bridged is not None and n > 1:
         gap[1:] &= ~np.asarray(bridged, dtype=bool)
+    if begins is not None:
+        gap |= np.asarray(begins, dtype=bool)
     keep = np.zeros(n, dtype=bool)
     min_step = np.where(standing, settings.standing_step, settings.moving_step)
     keep_moving(easting, northing, gap, min_step, keep)
@@ -126,7 +152,11 @@ def rig_path(
     kept_of_fix = np.cumsum(keep) - 1
     east, north, clock = easting[kept], northing[kept], seconds[kept]
     broken = gap[kept][1:]
-    fix_sign = signs_of_travel(east, north, clock, broken=broken, settings=settings)
+    if reverse is None:
+        fix_sign = signs_of_travel(east, north, clock, broken=broken, settings=settings)
+    else:
+        fix_sign = np.where(np.asarray(reverse, dtype=bool)[kept][1:], -1, 1)
+        fix_sign = np.where(broken, 0, fix_sign).astype(np.int8)
     parts, curved = _cuts(east, north, fix_sign, machine, settings)
     count = 1 + int(np.maximum(parts, 1).sum())
     e, no = np.empty(count), np.empty(count)
@@ -138,16 +168,31 @@ def rig_path(
     step_sign[:-1][inside] = fix_sign[segment[1:][inside]]
 
     place, refused = _lead_body(
-        e, no, step_sign, machine, settings, segment, part, kept, working, logged
+        e,
+        no,
+        step_sign,
+        machine,
+        settings,
+        segment,
+        part,
+        kept,
+        working,
+        logged,
+        ground,
     )
     eastings, northings, headings = [place[0]], [place[1]], [place[2]]
+    unsure = [(0.0, 0.0)]
     for hitch, body in zip(machine.hitches, machine.bodies[1:], strict=True):
         arm = body.coupling.x if body.coupling else 1.0
         front = headings[-1]
         hitch_e = np.ascontiguousarray(eastings[-1] + hitch.x * np.sin(front))
         hitch_n = np.ascontiguousarray(northings[-1] + hitch.x * np.cos(front))
-        psi = np.empty_like(front)
-        follow(hitch_e, hitch_n, step_sign, arm, front, PUSHED_ANGLE, psi)
+        psi, error = np.empty_like(front), np.empty_like(front)
+        rules = (PUSHED_DOUBT, heading_noise(machine, arm), PUSHED_ANGLE)
+        follow(hitch_e, hitch_n, step_sign, arm, front, *rules, psi, error)
+        unsure.append(
+            _unsure(hitch_e, hitch_n, step_sign, arm * error, settings.unsure_place)
+        )
         eastings.append(hitch_e - arm * np.sin(psi))
         northings.append(hitch_n - arm * np.cos(psi))
         headings.append(psi)
@@ -161,8 +206,18 @@ def rig_path(
         easting=eastings,
         northing=northings,
         heading=headings,
+        unsure=unsure,
         heading_refused=refused,
     )
+
+
+def _unsure(east, north, step_sign, error, limit: float) -> tuple[float, float]:
+    """Return how far a body was pushed with a larger error than this, and the worst."""
+    pushed = (step_sign[:-1] < 0) & (np.maximum(error[:-1], error[1:]) > limit)
+    if not pushed.any():
+        return 0.0, 0.0
+    way = np.hypot(np.diff(east), np.diff(north))[pushed].sum()
+    return float(way), float(error[:-1][pushed].max())
 
 
 def _cuts(east, north, sign, machine: Machine, settings: LoadSettings):
@@ -190,11 +245,12 @@ def _cuts(east, north, sign, machine: Machine, settings: LoadSettings):
 
 
 def _lead_body(
-    e, no, step_sign, machine, settings, segment, part, kept, working, logged
+    e, no, step_sign, machine, settings, segment, part, kept, working, logged, ground
 ):
     """Return easting, northing, heading of the first body; was the logged one bad."""
     antenna, lead = machine.antenna, machine.bodies[0]
     refused = False
+    crab = _crab(lead, segment, kept, working, settings.station_step)
 
     def pointing(east, north):
         return body_heading(
@@ -202,9 +258,17 @@ def _lead_body(
         )
 
     psi = pointing(e, no)
+    if ground is not None and not antenna.tilt_compensated:
+        # The right side low, the antenna leans to the right; taken back to the left.
+        roll = np.arctan(ground.along(e, no, psi - crab)[1])
+        e = e - antenna.z * np.sin(roll) * np.cos(psi - crab)
+        no = no + antenna.z * np.sin(roll) * np.sin(psi - crab)
+        psi = pointing(e, no)
     if antenna.y != 0.0:
         # The filter wants the point ahead of the axle centre; one repeat is enough.
-        psi = pointing(e - antenna.y * np.cos(psi), no + antenna.y * np.sin(psi))
+        right = psi - crab
+        psi = pointing(e - antenna.y * np.cos(right), no + antenna.y * np.sin(right))
+    psi = psi - crab
     if lead.heading_source == "logged":
         found = None
         if logged is not None:
@@ -214,13 +278,23 @@ def _lead_body(
             found = logged_heading(np.degrees(values), psi)
         refused = found is None
         psi = psi if found is None else found
-    if lead.steering.crab_deg != 0.0:
-        crab = math.radians(lead.steering.crab_deg)
-        at_work = working[kept[np.minimum(np.maximum(segment, 0) + 1, kept.size - 1)]]
-        psi = psi - np.where(at_work, crab, 0.0)
     f_e, f_n = np.sin(psi), np.cos(psi)
     return (
         e - antenna.x * f_e - antenna.y * f_n,
         no - antenna.x * f_n + antenna.y * f_e,
         psi,
     ), refused
+
+
+def _crab(lead: Body, segment, kept, working, step: float):
+    """Return the course right of the heading [rad] at each station, eased in."""
+    angle = math.radians(lead.steering.crab_deg)
+    if angle == 0.0:
+        return 0.0
+    ahead = np.minimum(np.maximum(segment, 0) + 1, kept.size - 1)
+    on = working[kept[ahead]].astype(float)
+    half = max(1, round(0.5 * _CRAB_WAY / step))
+    total = np.concatenate([[0.0], np.cumsum(on)])
+    place = np.arange(on.size)
+    low, high = np.maximum(place - half, 0), np.minimum(place + half + 1, on.size)
+    return angle * (total[high] - total[low]) / (high - low)

@@ -11,12 +11,14 @@ from trafficmap.core.notes import Note
 from trafficmap.core.settings.loads import LoadSettings
 from trafficmap.core.tables import PASSES, SPLIT_FIXES, WHEELS, require_table
 from trafficmap.loads._columns import epoch_seconds, log_spans
-from trafficmap.loads.mass import rig_wheel_loads, wheel_spots
 from trafficmap.loads.paths import WheelPaths
 from trafficmap.loads.payload import Payload
+from trafficmap.loads.slope import GroundSlope, ground_slope
 from trafficmap.loads.states import load_states
 from trafficmap.loads.trail import RigPath, rig_path
+from trafficmap.machines.axles import pressed_length, rig_wheel_loads, track_lean
 from trafficmap.machines.model import Machine
+from trafficmap.machines.wheels import wheel_spots
 
 PATH_STATES = ("working", "turning", "hauling", "loading")
 """States whose passes leave wheel paths; standing idle and the road do not."""
@@ -29,6 +31,7 @@ def wheel_paths(
     machines: dict[str, Machine],
     payload: Payload,
     settings: LoadSettings,
+    slope: float | None = None,
 ) -> tuple[WheelPaths, list[Note]]:
     """Return where every wheel went and what it carried.
 
@@ -44,6 +47,9 @@ def wheel_paths(
     payload : Payload
         From `loads.payload`, one row a fix.
     settings : LoadSettings
+    slope : float, optional
+        Median slope of the field, direction not known: where logged heights do not
+        tell how the ground rises it widens the interval of the loads. [fraction]
 
     Returns
     -------
@@ -62,12 +68,28 @@ def wheel_paths(
         split_fixes, passes, payload.table["payload"].to_numpy(dtype=float)
     )
     pieces: list[_Piece] = []
-    notes: list[Note] = []
+    ground, notes = _ground(split_fixes, settings)
+    unsure: dict[str, tuple[float, float]] = {}
     for machine_id, first, last in columns.logs:
-        if machine_id in machines:
-            pieces += _log_pieces(
-                columns, first, last, machines[machine_id], first_body, settings, notes
-            )
+        if machine_id not in machines:
+            continue
+        mine, path = _log_pieces(
+            columns,
+            first,
+            last,
+            machines[machine_id],
+            first_body,
+            settings,
+            notes,
+            ground,
+        )
+        pieces += mine
+        way, worst = unsure.get(machine_id, (0.0, 0.0))
+        far, largest = max(path.unsure)
+        unsure[machine_id] = (way + far, max(worst, largest))
+    notes += _unsure_notes(unsure)
+    unknown = 0.0 if ground is not None or slope is None else slope
+    notes += _slope_notes(ground, unknown, settings)
     fix_of_station = _joined([piece.fix for piece in pieces], np.int64)
     used, station_of_used = np.unique(fix_of_station, return_inverse=True)
     states, row = load_states(
@@ -76,7 +98,10 @@ def wheel_paths(
         payload.table.iloc[used],
         machines=machines,
         density=payload.density,
-        classes=settings.payload_classes,
+        settings=settings,
+        pitch=None if ground is None else columns.pitch[used],
+        roll=None if ground is None else columns.roll[used],
+        slope_unknown=unknown,
     )
     sizes = [piece.easting.size for piece in pieces]
     return (
@@ -102,7 +127,9 @@ def wheel_table(
 ) -> tuple[pd.DataFrame, dict[str, int]]:
     """Return the `WHEELS` table of all machines, and the first body of each.
 
-    The pressure of a track is its mean contact pressure with the rig full.
+    The pressure of a track is its mean contact pressure with the rig full; a rigid
+    track under a body that stands on it alone presses on the part of its length about
+    the load, `axles.pressed_length`.
     """
     rows: list[tuple] = []
     first_body: dict[str, int] = {}
@@ -111,6 +138,7 @@ def wheel_table(
         first_body[name] = bodies
         full = np.array([machine.capacity(density)])
         loads = rig_wheel_loads(machine, full, density=density, state="hauling")[0]
+        lean = track_lean(machine, float(np.nan_to_num(full[0])), density=density)
         axle_id: dict[tuple[int, str], int] = {}
         for slot, spot in enumerate(wheel_spots(machine)):
             body = machine.bodies[spot.body]
@@ -118,6 +146,8 @@ def wheel_table(
             axle = axle_id.setdefault((spot.body, spot.axle.name), axles + len(axle_id))
             is_track = contact.kind == "track"
             length = (contact.contact_length or np.nan) if is_track else np.nan
+            if body.rigid_track(contact) and spot.body in lean:
+                length = pressed_length(length, lean[spot.body])
             pressure = (
                 loads[slot] / (contact.section_width * length)
                 if is_track
@@ -141,6 +171,7 @@ def wheel_table(
                     contact.rollers if is_track else 0,
                     pressure,
                     f"{body.id}/{spot.axle.name}" in machine.pressure_assumed,
+                    *contact.contact_line,
                 )
             )
         bodies += len(machine.bodies)
@@ -175,6 +206,10 @@ class _Columns:
         self.easting = fixes["easting"].to_numpy(dtype=float)
         self.northing = fixes["northing"].to_numpy(dtype=float)
         self.heading = fixes["heading"].to_numpy(dtype=float)
+        self.reverse, self.begins = (
+            fixes[name].to_numpy(dtype=bool) if name in fixes else None
+            for name in ("reverse", "begins")
+        )
         self.seconds = fixes["seconds"].to_numpy(dtype=float)
         self.time = epoch_seconds(fixes["time"])
         self.owner = fixes["pass_id"].to_numpy(dtype=np.int64)
@@ -189,6 +224,8 @@ class _Columns:
         self.passes = spans[leaves & ~inferred]
         self.logs = log_spans(fixes)
         self.carried = carried
+        self.pitch = np.zeros(len(fixes))
+        self.roll = np.zeros(len(fixes))
 
 
 def _log_pieces(
@@ -199,7 +236,8 @@ def _log_pieces(
     first_body: dict[str, int],
     settings: LoadSettings,
     notes: list[Note],
-) -> list[_Piece]:
+    ground: GroundSlope | None,
+) -> tuple[list[_Piece], RigPath]:
     """Return the paths of all bodies in one log."""
     rows = slice(first, last)
     state = columns.state[rows]
@@ -214,16 +252,24 @@ def _log_pieces(
         working=state == "working",
         logged=columns.heading[rows],
         bridged=bridge[1:] >= 0,
+        reverse=None if columns.reverse is None else columns.reverse[rows],
+        begins=None if columns.begins is None else columns.begins[rows],
+        ground=ground,
     )
     if path.heading_refused:
         notes.append(_heading_note(machine.id))
     seconds = _at_stations(columns.seconds[rows], path)
     time = _at_stations(columns.time[rows], path)
-    latency = machine.antenna.latency_s
     fix_of_station = first + _fix_of_station(columns.seconds[rows], seconds, path)
     out: list[_Piece] = []
     still = 0
     blocks = _blocks(columns, path, first, last)
+    if ground is not None:
+        pitch, roll = ground.along(path.easting[0], path.northing[0], path.heading[0])
+        columns.pitch[fix_of_station], columns.roll[fix_of_station] = pitch, roll
+        for begin, _, _, fix in blocks:
+            if fix >= 0:
+                columns.pitch[fix], columns.roll[fix] = pitch[begin], roll[begin]
     for b in range(len(machine.bodies)):
         for begin, end, pass_id, fix in blocks:
             here = slice(begin, end)
@@ -241,14 +287,14 @@ def _log_pieces(
                     easting=path.easting[b][here],
                     northing=path.northing[b][here],
                     heading=heading,
-                    time=time[here] - latency,
-                    seconds=seconds[here] - latency,
+                    time=time[here],
+                    seconds=seconds[here],
                     fix=fixes,
                 )
             )
     if still:
         notes.append(_still_note(machine.id, still))
-    return out
+    return out, path
 
 
 def _blocks(
@@ -328,3 +374,53 @@ def _still_note(machine_id: str, count: int) -> Note:
         count=count,
         where=machine_id,
     )
+
+
+def _ground(fixes: pd.DataFrame, settings: LoadSettings):
+    """Return how the ground rises by logged heights, None where nobody wants it."""
+    if not settings.slope_from_heights:
+        return None, []
+    return ground_slope(fixes, settings=settings)
+
+
+_PUSHED_LEAST = 20.0
+"""Less way of unsure pushing is not worth a note; choice [m]."""
+
+
+def _unsure_notes(unsure: dict[str, tuple[float, float]]) -> list[Note]:
+    return [
+        Note(
+            code="loads.pushed_unsure",
+            severity="info",
+            sentence=(
+                f"{name}: while it was backed over {way:.0f} m, how far its trailer "
+                f"swung is known to about {worst:.1f} m only; its wheel tracks there "
+                "are the likeliest."
+            ),
+            count=round(way),
+            where=name,
+        )
+        for name, (way, worst) in unsure.items()
+        if way >= _PUSHED_LEAST
+    ]
+
+
+def _slope_notes(
+    ground: GroundSlope | None, unknown: float, settings: LoadSettings
+) -> list[Note]:
+    """Say what slopes did to the loads; nothing where the ground is about level."""
+    if ground is not None and ground.steep(0.9) >= 0.5 * settings.slope_step:
+        sentence = (
+            f"The ground rises by {100 * ground.steep(0.5):.0f} % in the middle and by "
+            f"{100 * ground.steep(0.9):.0f} % on its steepest tenth, as logged heights "
+            "tell; wheels on the low side and behind uphill carry more there."
+        )
+        return [Note("loads.slope_used", "info", sentence)]
+    if unknown >= 0.5 * settings.slope_step:
+        sentence = (
+            f"A slope of {100 * unknown:.0f} % is told but no log tells heights, so "
+            "which wheels are on the low side is not known: loads are those of level "
+            "ground, and their interval is wider."
+        )
+        return [Note("loads.slope_direction", "info", sentence)]
+    return []

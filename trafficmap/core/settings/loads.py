@@ -61,16 +61,75 @@ class LoadSettings(msgspec.Struct, frozen=True, forbid_unknown_fields=True):
         ),
     ] = 1.5
 
-    flow_lag: Annotated[
+    unsure_place: Annotated[
+        float,
+        Meta(
+            gt=0,
+            le=10,
+            description="where a pushed cart is known worse than this, one sigma, a "
+            "note says so [m]; choice",
+        ),
+    ] = 0.5
+
+    rolling_resistance: Annotated[
         float,
         Meta(
             ge=0,
-            le=60,
-            description="seconds from cutting to the flow sensor where the log was not "
-            "shifted yet; grain is on board from cutting on [s]; whole combines need "
-            "10 to 20 s (from memory)",
+            le=0.4,
+            description="pull of what rolls behind a hitch, share of the load on its "
+            "wheels; 0.04 to 0.15 from firm to soft ground (form of Brixius 1987, from "
+            "memory)",
         ),
-    ] = 0.0
+    ] = 0.07
+    slope_from_heights: Annotated[
+        bool,
+        Meta(
+            description="shift axle and wheel loads on slopes that logged heights "
+            "tell; choice"
+        ),
+    ] = True
+    slope_cell: Annotated[
+        float,
+        Meta(
+            ge=5,
+            le=100,
+            description="slopes from logged heights are planes over three by three "
+            "squares of this side [m]; choice",
+        ),
+    ] = 15.0
+    slope_error: Annotated[
+        float,
+        Meta(
+            gt=0,
+            le=0.2,
+            description="a slope from heights counts where its error, one sigma, stays "
+            "below this [rise over run]; choice",
+        ),
+    ] = 0.015
+    slope_step: Annotated[
+        float,
+        Meta(
+            gt=0,
+            le=0.2,
+            description="pitch and roll are put into classes of this width; 0.03 "
+            "leaves 2 % on a wheel of a tall axle [rise over run]; choice",
+        ),
+    ] = 0.03
+
+    flow_lag: (
+        Annotated[
+            float,
+            Meta(
+                ge=0,
+                le=60,
+                description="seconds from cutting to the flow sensor where the log was "
+                "not shifted yet; grain is on board from cutting on [s]; left out, it "
+                "is found from where the header goes up and down; whole combines need "
+                "10 to 20 s (from memory)",
+            ),
+        ]
+        | None
+    ) = None
     signal_spread: Annotated[
         float,
         Meta(
@@ -159,12 +218,28 @@ class LoadSettings(msgspec.Struct, frozen=True, forbid_unknown_fields=True):
     gate_heading: Annotated[
         float, Meta(gt=0, le=90, description="headings differ at most [deg]; choice")
     ] = 20.0
+    gate_heading_curve: Annotated[
+        float,
+        Meta(
+            gt=0,
+            le=90,
+            description="the same while both turn the same way [deg]; choice",
+        ),
+    ] = 35.0
     gate_speed: Annotated[
         float, Meta(gt=0, description="speeds differ at most [m/s]; choice")
     ] = 0.4
     gate_reach: Annotated[
         float, Meta(gt=0, description="standing transfer, at most apart [m]; choice")
     ] = 15.0
+    gate_truck: Annotated[
+        float,
+        Meta(
+            gt=0,
+            description="cart standing by a truck: from the cart's axle to the hopper, "
+            "at most [m]; choice",
+        ),
+    ] = 20.0
     gate_time: Annotated[
         float, Meta(gt=0, description="shortest transfer [s]; choice")
     ] = 20.0
