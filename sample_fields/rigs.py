@@ -18,6 +18,10 @@ BUSHEL_DENSITY = 56 * 0.45359237 / 0.03523907016688
 """Shelled corn at 56 lb in a bushel of 2 150.42 cubic inches [kg/m3]."""
 
 LIQUID_DENSITY = 1007.0
+ROLLING = 0.06
+"""True pull of what rolls behind a hitch, share of the load on its wheels; invented,
+and not what the line assumes."""
+
 SILAGE_DENSITY = 350.0
 """Chopped corn as blown into a trailer [kg/m3] (from memory)."""
 
@@ -381,7 +385,7 @@ def wheels(rig: Rig, motion: Motion, payload: np.ndarray) -> list[Wheel]:
     """
     places = body_places(rig, motion)
     out = []
-    axles = axle_masses(rig, payload)
+    axles = axle_masses(rig, payload, rolling=ROLLING * (np.abs(motion.speed) > 0.1))
     for body, (east, north, heading) in zip(rig.bodies, places, strict=True):
         for axle in body["axle"]:
             mass = axles[body["id"], axle["name"]]
@@ -426,11 +430,15 @@ def wheel_slots(axle: dict) -> list[tuple[float, float, float]]:
     return sorted(slots)
 
 
-def axle_masses(rig: Rig, payload) -> dict[tuple[str, str], np.ndarray]:
-    """Return the mass on every axle [kg], by lever arms, level ground, no pull."""
+def axle_masses(rig: Rig, payload, rolling=0.0) -> dict[tuple[str, str], np.ndarray]:
+    """Return the mass on every axle [kg], by lever arms, level ground.
+
+    What is pulled holds back with `rolling` times the load on its wheels, at the height
+    of its coupling; no tool and no hose pulls.
+    """
     payload = np.asarray(payload, dtype=float)
     out: dict[tuple[str, str], np.ndarray] = {}
-    on_hitch = np.zeros_like(payload)
+    on_hitch, pull = np.zeros_like(payload), np.zeros_like(payload)
     ahead = [*rig.bodies[-2::-1], None]
     for body, in_front in zip(reversed(rig.bodies), ahead, strict=True):
         carried = payload if body is _carrier(rig) else np.zeros_like(payload)
@@ -443,6 +451,8 @@ def axle_masses(rig: Rig, payload) -> dict[tuple[str, str], np.ndarray]:
             masses.append((on_hitch, body["hitch"][0]["x"]))
         total = sum(mass for mass, _ in masses)
         moment = sum(mass * place for mass, place in masses)
+        if "hitch" in body:
+            moment = moment - pull * body["hitch"][0]["z"]
         points = _points(body)
         if in_front is None:
             (front, x_front), (rear, x_rear) = points
@@ -450,8 +460,11 @@ def axle_masses(rig: Rig, payload) -> dict[tuple[str, str], np.ndarray]:
             shares = {front: front_mass, rear: total - front_mass}
         else:
             ((only, _),) = points
-            on_hitch = moment / body["coupling"]["x"]
+            reach, height = body["coupling"]["x"], body["coupling"]["z"]
+            own = moment + height * (rolling * total + pull)
+            on_hitch = own / (reach + height * rolling)
             shares = {only: total - on_hitch}
+            pull = pull + rolling * shares[only]
         for axle in body["axle"]:
             group = axle.get("group", axle["name"])
             out[body["id"], axle["name"]] = shares[group] * axle.get("load_share", 1.0)

@@ -26,6 +26,7 @@ CLASSES = [
     "truck",
     "tanker_single",
     "tanker_tandem",
+    "tanker_tandem_steered",
     "tanker_triple",
     "manure_rig",
     "forage_harvester",

@@ -83,6 +83,8 @@ def own_unit(key: str, value: Any, names, *, path: str) -> tuple[str, Any]:
 def _in_unit(value: Any, own: str, unit: str, path: str):
     if isinstance(value, dict):
         return {k: _in_unit(v, own, unit, f"{path}.{k}") for k, v in value.items()}
+    if isinstance(value, list):
+        return [_in_unit(v, own, unit, f"{path}[{k}]") for k, v in enumerate(value)]
     if isinstance(value, bool) or not isinstance(value, int | float):
         msg = f"{path}: got {value!r}, need a number."
         raise SettingsError(msg, "write a plain number")

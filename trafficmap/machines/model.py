@@ -1,8 +1,7 @@
-"""What a machine is: a chain of rigid bodies with axles, tyres, masses and hitches.
+"""What a machine is: a chain of rigid bodies; its parts are in `parts`.
 
-Field names are the keys of a machine file; a key with a unit suffix keeps it, and a
-property without the suffix gives the same thing in SI. x is ahead of the body's
-reference axle, y right of its centre line, z above the ground.
+A body is carried at one or two places along its length: axles or groups of axles, one
+of them perhaps the coupling to the body in front.
 """
 
 from __future__ import annotations
@@ -14,8 +13,52 @@ import msgspec
 from msgspec import Meta
 
 from trafficmap.core.constants import GRAVITY
-from trafficmap.core.units import VOLUME_BUSHEL, to_si
-from trafficmap.machines.tyres import Tyre, parse_tyre
+from trafficmap.machines.parts import (
+    LIQUID_DENSITY,
+    MOVING,
+    Antenna,
+    Attachment,
+    Axle,
+    Contact,
+    Correction,
+    Cost,
+    Coupling,
+    Hitch,
+    Hose,
+    Limits,
+    Mass,
+    Part,
+    Payload,
+    Provenance,
+    StateWord,
+    Steering,
+)
+
+__all__ = [
+    "LIQUID_DENSITY",
+    "MASS_SPREAD",
+    "MOVING",
+    "SIGMAS",
+    "TILT",
+    "Antenna",
+    "Attachment",
+    "Axle",
+    "Body",
+    "BodyClass",
+    "Contact",
+    "Correction",
+    "Cost",
+    "Coupling",
+    "Hitch",
+    "Hose",
+    "Limits",
+    "Machine",
+    "Mass",
+    "Payload",
+    "Provenance",
+    "StateWord",
+    "Steering",
+]
 
 BodyClass = Literal[
     "combine",
@@ -29,8 +72,6 @@ BodyClass = Literal[
     "beet_harvester",
     "sprayer",
 ]
-Correction = Literal["rtk", "ppp", "submetre", "sbas", "phone"]
-StateWord = Literal["working", "turning", "hauling", "loading", "idle", "road"]
 
 SIGMAS: dict[str, tuple[float, float]] = {
     "rtk": (0.015, 0.025),
@@ -49,323 +90,8 @@ TILT = math.radians(2.0)
 MASS_SPREAD = {"measured": 0.03, "catalogue": 0.15, "guess": 0.25}
 """Half width of the interval of an empty mass by where it comes from; choice."""
 
-LIQUID_DENSITY = 1007.0
-"""Slurry, 8.4 lb/gal: middle of 8.3 to 8.5 (Livestock and Poultry Environmental
-Learning Community, manure conversion table); choice [kg/m3]."""
 
-
-class _Part(msgspec.Struct, frozen=True, forbid_unknown_fields=True, kw_only=True):
-    """Base of all parts: frozen, unknown keys refused."""
-
-
-class Contact(_Part, frozen=True, kw_only=True):
-    """One tyre or track position, mirrored left and right unless `centre`."""
-
-    kind: Annotated[
-        Literal["tyre", "track"], Meta(description="tyre or rubber track")
-    ] = "tyre"
-    lateral_offset: Annotated[
-        float,
-        Meta(ge=-2, le=3, description="outward of half the track width [m]"),
-    ] = 0.0
-    share: Annotated[
-        float, Meta(gt=0, le=1, description="of the load of its side [fraction]")
-    ] = 1.0
-    centre: Annotated[
-        bool, Meta(description="single wheel on the centre line, carries the axle")
-    ] = False
-    designation: Annotated[
-        str, Meta(description="as on the side wall, 'IF710/70R42 179D'")
-    ] = ""
-    width: (
-        Annotated[float, Meta(gt=0, le=3, description="tyre or track width [m]")] | None
-    ) = None
-    diameter: (
-        Annotated[float, Meta(gt=0, le=3, description="overall diameter [m]")] | None
-    ) = None
-    contact_length: (
-        Annotated[float, Meta(gt=0, le=6, description="track on the ground [m]")] | None
-    ) = None
-    rollers: Annotated[
-        int, Meta(ge=0, le=12, description="load-carrying rollers of a track [count]")
-    ] = 0
-    load_index: (
-        Annotated[int, Meta(ge=60, le=230, description="load index on the side wall")]
-        | None
-    ) = None
-    ref_pressure_kpa: (
-        Annotated[
-            float, Meta(gt=0, le=1000, description="goes with the load index [kPa]")
-        ]
-        | None
-    ) = None
-    pressure_kpa: (
-        Annotated[
-            float, Meta(gt=10, le=1000, description="inflation pressure set [kPa]")
-        ]
-        | None
-    ) = None
-
-    @property
-    def tyre(self) -> Tyre | None:
-        """The parsed designation, None for tracks and unnamed tyres."""
-        return parse_tyre(self.designation) if self.designation else None
-
-    @property
-    def section_width(self) -> float:
-        """Width of tyre or track [m]; NaN when neither key tells it."""
-        if self.width is not None:
-            return self.width
-        return self.tyre.width if self.tyre else math.nan
-
-    @property
-    def overall_diameter(self) -> float:
-        """Free diameter [m], NaN for a track."""
-        if self.diameter is not None:
-            return self.diameter
-        return self.tyre.diameter if self.tyre else math.nan
-
-
-class Axle(_Part, frozen=True, kw_only=True):
-    """A line of wheels across the body."""
-
-    name: Annotated[str, Meta(min_length=1, description="name, unique in the body")]
-    x: Annotated[float, Meta(ge=-20, le=20, description="place along the body [m]")]
-    track_width: Annotated[
-        float, Meta(ge=0, le=6, description="between left and right centres [m]")
-    ]
-    contacts: Annotated[
-        tuple[Contact, ...], Meta(min_length=1, description="tyres of one side")
-    ] = msgspec.field(name="contact")
-    group: Annotated[
-        str, Meta(description="axles of one group share its load as one point")
-    ] = ""
-    load_share: (
-        Annotated[
-            float,
-            Meta(gt=0, le=1, description="of the group's load; equal if left out"),
-        ]
-        | None
-    ) = None
-    steered: Annotated[bool, Meta(description="turns when steering")] = False
-    driven: Annotated[bool, Meta(description="pulls")] = False
-
-
-class Antenna(_Part, frozen=True, kw_only=True):
-    """Where the receiver's antenna sits and how good it is."""
-
-    x: Annotated[float, Meta(ge=-15, le=15, description="ahead [m]")] = 0.0
-    y: Annotated[float, Meta(ge=-5, le=5, description="right [m]")] = 0.0
-    z: Annotated[float, Meta(ge=0, le=8, description="above the ground [m]")] = 3.5
-    correction: Annotated[
-        Correction | None, Meta(description="correction service; gives the error")
-    ] = None
-    sigma_within_m: (
-        Annotated[float, Meta(gt=0, le=20, description="error within one pass [m]")]
-        | None
-    ) = None
-    sigma_between_runs_m: (
-        Annotated[float, Meta(gt=0, le=50, description="error between runs [m]")] | None
-    ) = None
-    latency_s: Annotated[
-        float, Meta(ge=0, le=5, description="age of a position at its stamp [s]")
-    ] = 0.0
-    tilt_compensated: Annotated[
-        bool, Meta(description="the receiver takes out roll")
-    ] = True
-
-
-class Mass(_Part, frozen=True, kw_only=True):
-    """Empty mass without attachments, and where it acts."""
-
-    empty_kg: Annotated[float, Meta(gt=0, le=100_000, description="empty mass [kg]")]
-    empty_cg_x: (
-        Annotated[float, Meta(ge=-20, le=20, description="centre of mass [m]")] | None
-    ) = None
-    empty_front_share: (
-        Annotated[float, Meta(ge=0, le=1, description="of it on the front axle")] | None
-    ) = None
-    tongue_share: (
-        Annotated[float, Meta(ge=-0.5, le=1, description="of it on the coupling")]
-        | None
-    ) = None
-    cg_z: Annotated[float, Meta(ge=0, le=6, description="height [m]")] = 1.5
-
-
-class Payload(_Part, frozen=True, kw_only=True):
-    """What the body can carry."""
-
-    kind: Annotated[
-        Literal["grain", "solid", "liquid", "none"], Meta(description="what it carries")
-    ] = "none"
-    capacity_m3: (
-        Annotated[float, Meta(gt=0, le=200, description="level full volume [m3]")]
-        | None
-    ) = None
-    capacity_kg: (
-        Annotated[float, Meta(gt=0, le=100_000, description="structural limit [kg]")]
-        | None
-    ) = None
-    cg_x_empty: (
-        Annotated[
-            float, Meta(ge=-20, le=20, description="of the first of the load [m]")
-        ]
-        | None
-    ) = None
-    cg_x_full: (
-        Annotated[float, Meta(ge=-20, le=20, description="of the full load [m]")] | None
-    ) = None
-    tongue_share_empty: (
-        Annotated[float, Meta(ge=-0.5, le=1, description="of the first of the load")]
-        | None
-    ) = None
-    tongue_share_full: (
-        Annotated[float, Meta(ge=-0.5, le=1, description="of the full load")] | None
-    ) = None
-    fill: Annotated[
-        Literal["auto", "signal", "yield_log", "swath_x_yield", "none"],
-        Meta(description="where the load comes from; auto takes the best there is"),
-    ] = "auto"
-    unload_m3_s: (
-        Annotated[float, Meta(gt=0, le=5, description="unloading rate [m3/s]")] | None
-    ) = None
-    unload_side: Annotated[
-        Literal["left", "right"] | None, Meta(description="side of the auger")
-    ] = None
-    spout_x: Annotated[float, Meta(ge=-20, le=20, description="auger tip [m]")] = 0.0
-    spout_y: (
-        Annotated[
-            float, Meta(ge=-20, le=20, description="auger tip, left is minus [m]")
-        ]
-        | None
-    ) = None
-    hopper_x: Annotated[
-        float, Meta(ge=-20, le=20, description="opening a spout must meet [m]")
-    ] = 0.0
-    hopper_y: Annotated[float, Meta(ge=-5, le=5, description="opening [m]")] = 0.0
-    test_weight_lb_bu: (
-        Annotated[float, Meta(gt=0, le=80, description="mass of a bushel [lb/bu]")]
-        | None
-    ) = None
-    density_kg_m3: (
-        Annotated[float, Meta(gt=0, le=2500, description="bulk density [kg/m3]")] | None
-    ) = None
-    moisture_std: (
-        Annotated[float, Meta(ge=0, lt=1, description="standard moisture [fraction]")]
-        | None
-    ) = None
-
-    @property
-    def auger_side(self) -> str:
-        """Side it unloads to, left or right; empty when neither key tells it."""
-        if self.unload_side is not None:
-            return self.unload_side
-        if not self.spout_y:
-            return ""
-        return "left" if self.spout_y < 0 else "right"
-
-    def density(self, default: float = math.nan) -> float:
-        """Bulk density [kg/m3]: as given, else `default`, else of slurry."""
-        if self.density_kg_m3 is not None:
-            return self.density_kg_m3
-        if self.test_weight_lb_bu is not None:
-            return float(to_si(self.test_weight_lb_bu, "lb")) / VOLUME_BUSHEL
-        return LIQUID_DENSITY if self.kind == "liquid" else default
-
-    def capacity(self, default_density: float = math.nan) -> float:
-        """Return the full mass [kg]: the smaller of the volume's and the structure's.
-
-        0 when it carries nothing; NaN when no key tells it.
-        """
-        if self.kind == "none":
-            return 0.0
-        volume = self.capacity_m3 if self.capacity_m3 is not None else math.nan
-        limit = self.capacity_kg if self.capacity_kg is not None else math.nan
-        full = volume * self.density(default_density)
-        known = [value for value in (full, limit) if math.isfinite(value)]
-        return min(known) if known else math.nan
-
-
-class Steering(_Part, frozen=True, kw_only=True):
-    """How it turns."""
-
-    mode: Annotated[
-        Literal["front", "rear", "articulated", "four_wheel", "crab", "none"],
-        Meta(description="what steers"),
-    ] = "none"
-    min_radius_m: Annotated[
-        float, Meta(ge=0, le=50, description="smallest turning radius [m]")
-    ] = 5.5
-    crab_deg: Annotated[
-        float,
-        Meta(ge=-30, le=30, description="course right of heading when working [deg]"),
-    ] = 0.0
-
-
-class Limits(_Part, frozen=True, kw_only=True):
-    """What is usual in work."""
-
-    working_speed_kmh: Annotated[
-        tuple[float, float], Meta(description="slowest and fastest at work [km/h]")
-    ] = (2.0, 12.0)
-
-
-class Attachment(_Part, frozen=True, kw_only=True):
-    """A header, toolbar or ballast that may come off."""
-
-    name: Annotated[str, Meta(description="what it is")]
-    mass_kg: Annotated[float, Meta(ge=0, le=30_000, description="mass [kg]")]
-    cg_x: Annotated[float, Meta(ge=-20, le=20, description="centre of mass [m]")]
-    width_m: (
-        Annotated[float, Meta(gt=0, le=60, description="working width [m]")] | None
-    ) = None
-    absent_in: Annotated[
-        tuple[StateWord, ...], Meta(description="states in which it is off")
-    ] = ()
-
-
-class Hitch(_Part, frozen=True, kw_only=True):
-    """A point another body hangs on."""
-
-    name: Annotated[str, Meta(min_length=1, description="name")]
-    x: Annotated[float, Meta(ge=-20, le=20, description="place along the body [m]")]
-    z: Annotated[float, Meta(ge=0, le=3, description="height [m]")] = 0.5
-    kind: Annotated[
-        Literal["drawbar", "three_point", "kingpin", "pivot"],
-        Meta(description="kind; a pivot joins the halves of an articulated tractor"),
-    ] = "drawbar"
-    pull_kn: Annotated[
-        float, Meta(ge=0, le=300, description="level pull while working [kN]")
-    ] = 0.0
-
-
-class Coupling(_Part, frozen=True, kw_only=True):
-    """Where this body hangs on the one in front."""
-
-    x: Annotated[float, Meta(gt=0, le=20, description="ahead of the origin [m]")]
-    z: Annotated[float, Meta(ge=0, le=3, description="height [m]")] = 0.5
-
-
-class Cost(_Part, frozen=True, kw_only=True):
-    """What it costs to own; kept with the machine, no part of its loads."""
-
-    list_price: Annotated[float, Meta(ge=0, description="list price [currency]")] = 0.0
-    life_h: Annotated[float, Meta(gt=0, description="life [h]")] = 3000.0
-    repair_rf1: Annotated[float, Meta(ge=0, description="repair factor 1")] = 0.0
-    repair_rf2: Annotated[float, Meta(ge=0, description="repair factor 2")] = 1.0
-
-
-class Provenance(_Part, frozen=True, kw_only=True):
-    """Where the numbers come from."""
-
-    source: Annotated[str, Meta(description="who weighed it, when")] = ""
-    confidence: Annotated[
-        Literal["measured", "catalogue", "guess"],
-        Meta(description="sets the interval of the empty mass: 3, 15 or 25 %"),
-    ] = "guess"
-
-
-class Body(_Part, frozen=True, kw_only=True):
+class Body(Part, frozen=True, kw_only=True):
     """One rigid body: a tractor, one half of an articulated tractor, a cart."""
 
     schema: Annotated[Literal[1], Meta(description="version of the format")] = 1
@@ -413,6 +139,19 @@ class Body(_Part, frozen=True, kw_only=True):
             for name, axles in self.groups().items()
         ]
         return sorted(points, key=lambda point: -point[1])
+
+    @property
+    def stands_alone(self) -> bool:
+        """One axle or group carries it and nothing holds it level."""
+        return self.coupling is None and len(self.groups()) == 1
+
+    def rigid_track(self, contact: Contact) -> bool:
+        """Say whether a track of this body keeps its angle to the body."""
+        if contact.kind != "track":
+            return False
+        if contact.mount is None:
+            return self.stands_alone
+        return contact.mount == "rigid"
 
     @property
     def mass_spread(self) -> float:

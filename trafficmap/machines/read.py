@@ -9,7 +9,8 @@ from typing import Any
 from trafficmap.core.errors import InputError, SettingsError
 from trafficmap.core.notes import Note
 from trafficmap.machines._convert import convert, own_unit
-from trafficmap.machines.catalogue import generic_machine, nearest
+from trafficmap.machines._weighed import settle_weighed, take_weighed
+from trafficmap.machines.catalogue import generic_attachment, generic_machine, nearest
 from trafficmap.machines.model import Body, Hitch, Machine
 from trafficmap.machines.validate import check_machine
 
@@ -32,9 +33,15 @@ _TABLE_KEYS = (
     "label",
     "correction",
     "pressure_kpa",
+    "contact_pressure_kpa",
+    "contact_area_m2",
+    "contact_mass_kg",
+    "contact_source",
     "tyre",
     "heading_source",
     "attachment",
+    "pull_kn",
+    "hose",
     "hitch",
     "trails",
     *_SECTIONS,
@@ -177,7 +184,12 @@ class _Part:
     def _change(self, raw: list[dict], given: dict, confidence: str | None) -> None:
         """Write what the table tells over the values of the class or file."""
         from_class = confidence is not None
-        _override_mass(raw, given.get("mass"), self.path)
+        masses = given.get("mass")
+        masses = dict(masses) if isinstance(masses, dict) else masses
+        weighed = take_weighed(masses, path=self.path)
+        if weighed is None and not from_class:
+            weighed = take_weighed(raw[0].get("mass"), path=self.path)
+        _override_mass(raw, masses or None, self.path)
         for key in _SECTIONS:
             if key not in given or key == "mass":
                 continue
@@ -185,14 +197,25 @@ class _Part:
             _merge(body, key, given[key], self.path)
         if "correction" in given:
             raw[0].setdefault("antenna", {})["correction"] = given["correction"]
-        for key in ("attachment", "heading_source"):
-            if key in given:
-                raw[0][key] = given[key]
+        if "heading_source" in given:
+            raw[0]["heading_source"] = given["heading_source"]
+        if "attachment" in given:
+            raw[0]["attachment"] = given["attachment"]
+        for body in raw:
+            if "attachment" in body:
+                body["attachment"] = _attachments(body["attachment"])
+        _override_pull(raw, given, self.path)
+        if weighed is not None:
+            settle_weighed(raw, weighed, path=self.path)
         _override_tyres(raw, given.get("tyre"), self.path)
+        _override_contact(raw, given, self.path)
         if from_class:
-            told = isinstance(given.get("mass"), dict) and any(
-                key.startswith("empty_") and key.endswith(("kg", "lb", "t"))
-                for key in given["mass"]
+            told = weighed is not None or (
+                isinstance(given.get("mass"), dict)
+                and any(
+                    key.startswith("empty_") and key.endswith(("kg", "lb", "t"))
+                    for key in given["mass"]
+                )
             )
             for body in raw:
                 body.setdefault("provenance", {}).setdefault(
@@ -274,6 +297,32 @@ def _replace_unit(base: dict, values: Any) -> None:
         base.pop("empty_kg", None)
 
 
+def _attachments(values: Any) -> Any:
+    """Return attachments as tables; a text is a name of the catalogue."""
+    items = values if isinstance(values, list) else [values]
+    return [
+        generic_attachment(item) if isinstance(item, str) else item for item in items
+    ]
+
+
+def _override_pull(raw: list[dict], given: dict, path: str) -> None:
+    """Put a told pull or hose on the last hitch of the machine."""
+    if "pull_kn" not in given and "hose" not in given:
+        return
+    hitches = [hitch for body in raw for hitch in body.get("hitch", [])]
+    if not hitches:
+        msg = f"{path}: nothing can pull at a machine without a hitch."
+        raise SettingsError(msg, "give the machine a file with a [[hitch]]")
+    if "pull_kn" in given:
+        hitches[-1]["pull_kn"] = given["pull_kn"]
+    if "hose" in given:
+        hose = given["hose"]
+        if not isinstance(hose, dict):
+            msg = f"{path}.hose: got {hose!r}, need a table of keys."
+            raise SettingsError(msg, "write hose = { inner_m = 0.15, dragged_m = 200 }")
+        hitches[-1]["hose"] = {**hitches[-1].get("hose", {}), **hose}
+
+
 def _payload_dict(raw: list[dict]) -> dict:
     carriers = [body for body in raw if "payload" in body]
     return carriers[0] if carriers else raw[0]
@@ -320,6 +369,35 @@ def _override_tyres(raw: list[dict], values: Any, path: str) -> None:
             for key in ("load_index", "ref_pressure_kpa", "width", "diameter"):
                 contact.pop(key, None)
             contact["designation"] = value
+
+
+_CONTACT_KEYS = (
+    "contact_pressure_kpa",
+    "contact_area_m2",
+    "contact_mass_kg",
+    "contact_source",
+)
+
+
+def _override_contact(raw: list[dict], given: dict, path: str) -> None:
+    """Put a told contact on its axles; a text goes to the axles with a number."""
+    axles = _axles(raw)
+    told = {
+        key: _by_axle(raw, given[key], f"{path}.{key}")
+        for key in _CONTACT_KEYS
+        if key in given
+    }
+    numbers = {
+        name for key, by_axle in told.items() if key != "contact_source"
+        for name in by_axle
+    }  # fmt: skip
+    for key, by_axle in told.items():
+        for name, value in by_axle.items():
+            if key == "contact_source" and name not in numbers:
+                continue
+            for contact in _contacts(axles[name]):
+                if contact.get("kind", "tyre") == "tyre":
+                    contact[key] = value
 
 
 def _fill_pressures(

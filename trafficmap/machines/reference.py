@@ -1,4 +1,4 @@
-"""The page docs/reference/machines.md, printed from the Structs and the catalogue."""
+"""The pages of machines and of classes, printed from the Structs and the catalogue."""
 
 from __future__ import annotations
 
@@ -8,18 +8,24 @@ from typing import Any
 
 import msgspec
 
-from trafficmap.machines.catalogue import class_names, generic_machine
-from trafficmap.machines.model import (
-    MASS_SPREAD,
-    SIGMAS,
+from trafficmap.machines.catalogue import (
+    attachment_names,
+    attachment_range,
+    class_names,
+    generic_attachment,
+    generic_machine,
+    ranged_values,
+)
+from trafficmap.machines.model import MASS_SPREAD, SIGMAS, Body, Machine
+from trafficmap.machines.parts import (
     Antenna,
     Attachment,
     Axle,
-    Body,
     Contact,
     Cost,
     Coupling,
     Hitch,
+    Hose,
     Limits,
     Mass,
     Payload,
@@ -63,6 +69,9 @@ Numbers may be given in another unit by the end of the key: `empty_lb` or `empty
 `empty_kg`, `pressure_psi` or `pressure_bar` for `pressure_kpa`, `width_ft` for
 `width_m`, `capacity_bu`, `capacity_gal` or `capacity_l` for `capacity_m3`.
 
+A contact as measured or printed: `contact_area_m2 = { front = [0.52, 0.60] }` with
+`contact_mass_kg = { front = [4000, 6000] }` is followed by a straight line over load.
+
 ## Keys of a machine in field.toml
 
 | key | meaning |
@@ -72,8 +81,18 @@ Numbers may be given in another unit by the end of the key: `empty_lb` or `empty
 | label | words a person reads |
 | correction | correction of the receiver, as `antenna.correction` |
 | pressure_kpa | inflation pressure [kPa]: one number, or by axle or group name |
+| contact_pressure_kpa | mean pressure on the ground [kPa], measured or from a tyre \
+table; by axle or for all; counts before inflation pressure and size |
+| contact_area_m2, contact_mass_kg | the same as area on the ground [m2] and the mass \
+on the wheel it belongs to; one number each or lists of equal length |
+| contact_source | who measured that, or which table; must stand with it |
 | tyre | size on the side wall: one text, or by axle or group name |
-| heading_source, attachment | as in a machine file |
+| heading_source | as in a machine file |
+| attachment | name of an attachment of the [classes](machine_classes.md), a table as \
+in a machine file, or a list of them; `[]` for none |
+| mass.weighed_kg | what each axle or group weighed, `{ front = 16700, rear = 4800 }`, \
+tank empty, attachments on and lifted; stands for `empty_kg` and where it acts |
+| pull_kn, hose | pull of a tool in the ground, and hose dragged, at its last hitch |
 | antenna, mass, payload, steering, limits, provenance | tables as in a machine file |
 | trails | what it pulls, in order: a list of such tables |
 | hitch | in `trails`: hitch of the body in front; the last one if left out |
@@ -81,6 +100,22 @@ Numbers may be given in another unit by the end of the key: `empty_lb` or `empty
 Where a class has several bodies `mass.empty_kg` is the mass of all of them together.
 
 ## Keys of a machine file
+"""
+
+_CLASSES_HEAD = """\
+# Classes of machines, drawn to scale
+
+This page and its drawings are printed from the code: `python docs/reference/build.py`.
+
+Look at the drawing of your class before you use it: a wheel in the wrong place puts
+traffic where there was none. `trafficmap check DIR --draw OUT` draws your own machines
+the same way, with what you wrote over the class. Every value is our choice inside the
+range beside it, in the unit of its key; ranges with the mark *memory* nobody looked up,
+*press* are bounded by axle loads the farm press told of trials and state surveys,
+*extension* by legal loads on extension pages, *abstract* by a published abstract,
+*choice* is ours alone. Loads: header on, tools lifted, grain at 56 lb a bushel; a class
+of the pulled kind stands alone, and what it puts on the hitch is missing there.
+
 """
 
 _TABLES: tuple[tuple[str, type, str], ...] = (
@@ -99,6 +134,7 @@ _TABLES: tuple[tuple[str, type, str], ...] = (
     ),
     ("[[axle.contact]]", Contact, ""),
     ("[[hitch]]", Hitch, ""),
+    ("[hitch.hose]", Hose, "Drags in every state in which the machine moves."),
     ("[cost]", Cost, ""),
     ("[provenance]", Provenance, ""),
 )
@@ -113,6 +149,78 @@ def reference_page() -> str:
     parts.append(_class_tables())
     parts.append(_small_tables())
     return "".join(parts)
+
+
+def classes_page() -> str:
+    """Return the page of classes: a drawing and every value with range and mark."""
+    lines = [_CLASSES_HEAD]
+    for name in class_names():
+        machine = class_machine(name)
+        lines += [
+            f"## {name}",
+            "",
+            f"{machine.label[:1].upper()}{machine.label[1:]}.",
+            "",
+            f"![{machine.label}, from above](machines/{name}.svg)",
+            "",
+            "| value | here | range | mark |",
+            "|---|---|---|---|",
+        ]
+        several = len(machine.bodies) > 1
+        seen = set()
+        for row in ranged_values(name):
+            key = f"{row.body}: {row.key}" if several else row.key
+            here = row.text or f"{row.value:g}"
+            if row.text:
+                key = f"{key}, width [m]"
+                here = f"{row.text}, {row.value:.3g}"
+            line = f"| {key} | {here} | {row.low:g} to {row.high:g} | {row.mark} |"
+            if line not in seen:
+                seen.add(line)
+                lines.append(line)
+        lines.append("")
+    lines += [
+        "## Attachments by name",
+        "",
+        'Ranges from memory; `attachment = "corn_head_12_row"` puts one on.',
+        "",
+        "| name | words | mass [kg] | centre ahead [m] | width [m] | "
+        "carried at work [share] |",
+        "|---|---|---|---|---|---|",
+    ]
+    for name in attachment_names():
+        item = generic_attachment(name)
+        cells = [name, item["name"]]
+        for key in ("mass_kg", "cg_x", "width_m", "working_share"):
+            if key not in item:
+                cells.append("1" if key == "working_share" else "-")
+                continue
+            try:
+                low, high = attachment_range(name, key)
+                cells.append(f"{item[key]:g} ({low:g} to {high:g})")
+            except KeyError:
+                cells.append(f"{item[key]:g}")
+        lines.append("| " + " | ".join(cells) + " |")
+    return "\n".join(lines) + "\n"
+
+
+def class_machine(class_name: str) -> Machine:
+    """Return a class alone: a cart without the tractor that would pull it.
+
+    Raises
+    ------
+    SettingsError
+        The class is unknown.
+    """
+    entry = generic_machine(class_name)
+    bodies = tuple(msgspec.convert(body, Body) for body in entry["body"])
+    return Machine(
+        id=class_name,
+        class_name=class_name,
+        label=entry["label"],
+        bodies=bodies,
+        hitches=tuple(body.hitches[-1] for body in bodies[:-1]),
+    )
 
 
 def _key_table(struct: type) -> str:
@@ -133,6 +241,8 @@ def _key_table(struct: type) -> str:
 def _class_tables() -> str:
     lines = [
         "\n## Classes\n",
+        "Each drawn to scale, with the range of every value: "
+        "[classes](machine_classes.md).",
         "Generic values within the range usual for the class, no particular machine;",
         "choice, most ranges from memory. Axle loads stand alone, grain at 56 lb a",
         "bushel; a pulled body's share on the hitch is named `coupling`.\n",

@@ -5,6 +5,7 @@ from __future__ import annotations
 import re
 from dataclasses import dataclass
 
+from trafficmap.core.constants import GRAVITY
 from trafficmap.core.errors import SettingsError
 
 LOAD_EXPONENT = 0.585
@@ -175,6 +176,47 @@ def flexible_pressure(pressure: float, prefix: str) -> float:
     IF 20 % and VF 40 % less at equal load (a tyre trade page). [Pa]
     """
     return pressure * _PRESSURE_FACTOR[prefix]
+
+
+def contact_line(
+    area: float | tuple[float, ...], mass: float | tuple[float, ...]
+) -> tuple[float, float]:
+    """Return the straight line of contact area over load through measured pairs.
+
+    The published forms of the area are straight in the load at one pressure; a line
+    that would leave a patch without a load, or shrink under load, goes through zero
+    instead, as does that of a single pair.
+
+    Parameters
+    ----------
+    area : float or tuple of float
+        Areas on the ground. [m2]
+    mass : float or tuple of float
+        Masses on the wheel they belong to, as many. [kg]
+
+    Returns
+    -------
+    tuple of float
+        Area without load [m2] and area a newton [m2/N].
+
+    Examples
+    --------
+    >>> intercept, slope = contact_line((0.50, 0.60), (4000.0, 6000.0))
+    >>> round(intercept, 3), round(slope * 9.81 * 1000, 3)
+    (0.3, 0.05)
+    """
+    areas = area if isinstance(area, tuple) else (area,)
+    masses = mass if isinstance(mass, tuple) else (mass,)
+    load = [GRAVITY * value for value in masses]
+    middle, mean = sum(load) / len(load), sum(areas) / len(areas)
+    wide = sum((value - middle) ** 2 for value in load)
+    if wide > 0.0:
+        pairs = zip(load, areas, strict=True)
+        slope = sum((x - middle) * (y - mean) for x, y in pairs) / wide
+        if 0.0 <= slope <= mean / middle:
+            return mean - slope * middle, slope
+    squares = sum(value * value for value in load)
+    return 0.0, sum(x * y for x, y in zip(load, areas, strict=True)) / squares
 
 
 def rolling_radius(diameter: float, static_loaded_radius: float) -> float:

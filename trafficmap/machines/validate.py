@@ -8,18 +8,24 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from trafficmap.core.constants import GRAVITY
 from trafficmap.core.errors import SettingsError
 from trafficmap.core.notes import Note
 from trafficmap.core.units import MASS_PER_BUSHEL, VOLUME_BUSHEL
+from trafficmap.machines.axles import rig_wheel_loads
 from trafficmap.machines.model import Axle, Body, Contact, Machine
 from trafficmap.machines.statics import body_supports, empty_cg, payload_cg, supports
 from trafficmap.machines.tyres import load_of_index, pressure_needed
+from trafficmap.machines.wheels import wheel_spots
 
 _HULL_MARGIN = 1.0
 """The antenna lies inside the box around the body, this much wider all round; choice
 [m]."""
 
 _SHARE_TOLERANCE = 0.01
+
+_ODD_CONTACT = (0.4, 2.5)
+"""Contact over inflation pressure beyond which one of them is likely a slip; choice."""
 
 DENSITY_MAIZE = MASS_PER_BUSHEL["corn"] / VOLUME_BUSHEL
 """Bulk density of shelled maize at 56 lb/bu [kg/m3]."""
@@ -56,6 +62,10 @@ def check_machine(machine: Machine) -> list[Note]:
         empty_cg(body)
         if body.payload.kind != "none":
             payload_cg(body, 0.0, capacity=math.nan)
+    for k, body in enumerate(machine.bodies):
+        joined = k < len(machine.hitches) and machine.hitches[k].kind == "pivot"
+        if not joined:
+            _check_alone(body)
     if machine.bodies[0].coupling is not None:
         msg = f"{machine.id}: {machine.bodies[0].id} is pulled, but nothing pulls it."
         raise SettingsError(msg, "name the tractor first and the cart under trails")
@@ -66,13 +76,15 @@ def check_machine(machine: Machine) -> list[Note]:
         raise SettingsError(msg, "swap the two")
     notes = [note for body in machine.bodies for note in _doubts(body, machine.id)]
     notes += _weak_tyres(machine)
+    notes += _told_contacts(machine)
     return notes
 
 
 def axle_report(machine: Machine, *, density: float = DENSITY_MAIZE):
     """Return the load of each axle over the payload range, and its pressure.
 
-    Each body stands alone; what a pulled body puts on the hitch is not added here.
+    The rig stands level with its header on and its tools lifted; what a pulled body
+    puts on the hitch in front is in it. A body that nothing pulls here stands alone.
 
     Parameters
     ----------
@@ -83,28 +95,50 @@ def axle_report(machine: Machine, *, density: float = DENSITY_MAIZE):
     -------
     list of AxleReport
     """
+    full = machine.capacity(density)
+    carried = np.linspace(0.0, full if math.isfinite(full) else 0.0, 11)
+    on_wheels = _standing_loads(machine, carried, density)
     rows = []
-    for body in machine.bodies:
-        full = body.payload.capacity(density)
-        full = full if math.isfinite(full) else 0.0
-        range_ = np.linspace(0.0, full, 11)
-        loads = body_supports(body, range_, capacity=full)
-        for name, axles in body.groups().items():
-            for axle, share in axles:
-                on_axle = loads[name] * share
-                contact, part = _most_loaded(axle)
-                rows.append(
-                    AxleReport(
-                        body=body.id,
-                        axle=axle.name,
-                        lightest=float(on_axle.min()),
-                        heaviest=float(on_axle.max()),
-                        wheel=float(on_axle.max()) * part,
-                        needed=_needed(contact, float(on_axle.max()) * part),
-                        set=(contact.pressure_kpa or math.nan) * 1e3,
-                    )
+    spots = wheel_spots(machine)
+    for b, body in enumerate(machine.bodies):
+        for axle in body.axles:
+            mine = [
+                k
+                for k, s in enumerate(spots)
+                if s.body == b and s.axle.name == axle.name
+            ]
+            on_axle = on_wheels[:, mine].sum(axis=1)
+            heavy = max(mine, key=lambda k: spots[k].share)
+            contact = axle.contacts[spots[heavy].contact]
+            wheel = float(on_wheels[:, heavy].max())
+            rows.append(
+                AxleReport(
+                    body=body.id,
+                    axle=axle.name,
+                    lightest=float(on_axle.min()),
+                    heaviest=float(on_axle.max()),
+                    wheel=wheel,
+                    needed=_needed(contact, wheel),
+                    set=(contact.pressure_kpa or math.nan) * 1e3,
                 )
+            )
     return rows
+
+
+def _standing_loads(machine: Machine, carried, density: float) -> np.ndarray:
+    """Mass on each wheel [kg], shape (n, n_wheels), of a rig or of a body alone."""
+    if machine.bodies[0].coupling is None:
+        loads = rig_wheel_loads(machine, carried, density=density, state="hauling")
+        return loads / GRAVITY
+    body = machine.bodies[0]
+    on = body_supports(body, carried, capacity=float(carried[-1]))
+    share = {
+        axle.name: on[name] * part
+        for name, axles in body.groups().items()
+        for axle, part in axles
+    }
+    columns = [share[spot.axle.name] * spot.share for spot in wheel_spots(machine)]
+    return np.stack(columns, axis=1)
 
 
 def _needed(contact: Contact, mass: float) -> float:
@@ -120,12 +154,6 @@ def _needed(contact: Contact, mass: float) -> float:
             ref_pressure=contact.ref_pressure_kpa * 1e3,
         )
     )
-
-
-def _most_loaded(axle: Axle) -> tuple[Contact, float]:
-    """Return the contact with most load and its part of the axle's load."""
-    best = max(axle.contacts, key=lambda contact: contact.share)
-    return best, best.share * (1.0 if best.centre else 0.5)
 
 
 def _check_shape(body: Body) -> None:
@@ -146,6 +174,11 @@ def _check_shape(body: Body) -> None:
             msg += f"of {', '.join([*origin, 'middle'])}."
             raise SettingsError(msg, "name the axle that is not steered")
         x = own[0]
+    steered = [a.name for a in body.axles if a.name == reference and a.steered]
+    if steered:
+        msg = f"{body.id}: the reference axle {reference} is steered, need one that is "
+        msg += "not."
+        raise SettingsError(msg, "name another axle, or middle when both ends steer")
     if abs(x) > 0.01:
         msg = f"{body.id}: the reference axle {reference} is at x = {x:g} m, need 0."
         raise SettingsError(msg, "measure every x from the reference axle")
@@ -193,12 +226,58 @@ def _check_axle(body: Body, axle: Axle) -> None:
         if contact.kind == "tyre" and contact.pressure_kpa is None:
             msg = f"{where}: a tyre needs its pressure_kpa."
             raise SettingsError(msg, "read the gauge")
+        _check_contact(contact, where)
+
+
+def _check_contact(contact: Contact, where: str) -> None:
+    """Refuse a told contact that does not say one thing, or not whose it is."""
+    area, mass = contact.contact_area_m2, contact.contact_mass_kg
+    pressure = contact.contact_pressure_kpa
+    if area is None and mass is None and pressure is None:
+        return
+    if contact.kind == "track":
+        msg = f"{where}: a track has no contact_pressure_kpa and no contact_area_m2."
+        raise SettingsError(msg, "its contact_length and width say the same")
+    if (area is None) != (mass is None):
+        msg = f"{where}: contact_area_m2 and contact_mass_kg must come together."
+        raise SettingsError(msg, "an area means nothing without the mass on the wheel")
+    if area is not None and pressure is not None:
+        msg = f"{where}: contact_pressure_kpa and contact_area_m2 are both given."
+        raise SettingsError(msg, "keep one of them")
+    areas = area if isinstance(area, tuple) else (area,)
+    masses = mass if isinstance(mass, tuple) else (mass,)
+    if len(areas) != len(masses):
+        msg = f"{where}: got {len(areas)} areas and {len(masses)} masses, need as many."
+        raise SettingsError(msg, "write lists of equal length, in the same order")
+    box = contact.section_width * contact.overall_diameter
+    if area is not None and max(value for value in areas if value) > box:
+        msg = f"{where}: a contact of {max(v for v in areas if v):g} m2 is larger than "
+        msg += f"the tyre, {box:.2f} m2 seen from above."
+        raise SettingsError(msg, "give the area in m2")
+    if not contact.contact_source.strip():
+        msg = f"{where}: a told contact needs its contact_source."
+        raise SettingsError(msg, 'write contact_source = "tyre table of ..., 2025"')
+
+
+def _check_alone(body: Body) -> None:
+    """Refuse a body that nothing holds level."""
+    contacts = [c for axle in body.axles for c in axle.contacts]
+    held = len(body.axles) > 1 or any(body.rigid_track(c) for c in contacts)
+    if body.stands_alone and not held:
+        msg = f"{body.id}: stands on one axle and nothing holds it level."
+        raise SettingsError(msg, 'give a second axle, a [coupling], or mount = "rigid"')
 
 
 def _doubts(body: Body, machine_id: str) -> Iterator[Note]:
     antenna = body.antenna
     if antenna is not None:
-        xs = [axle.x for axle in body.axles] + [hitch.x for hitch in body.hitches]
+        xs = [
+            axle.x + side * 0.5 * _long(contact)
+            for axle in body.axles
+            for contact in axle.contacts
+            for side in (-1.0, 1.0)
+        ]
+        xs += [hitch.x for hitch in body.hitches]
         xs += [item.cg_x for item in body.attachments]
         xs += [body.coupling.x] if body.coupling else []
         half = max(
@@ -221,6 +300,7 @@ def _doubts(body: Body, machine_id: str) -> Iterator[Note]:
                 ),
                 where=machine_id,
             )
+    yield from _overlaps(body, machine_id)
     payload = body.payload
     if payload.kind == "none":
         return
@@ -237,6 +317,74 @@ def _doubts(body: Body, machine_id: str) -> Iterator[Note]:
                 ),
                 where=machine_id,
             )
+
+
+def _overlaps(body: Body, machine_id: str) -> Iterator[Note]:
+    """Say where two wheels of a body stand in one place, seen from above."""
+    boxes = []
+    for axle in body.axles:
+        for contact in axle.contacts:
+            size = (_long(contact), contact.section_width)
+            half = 0.5 * axle.track_width + contact.lateral_offset
+            for right in (0.0,) if contact.centre else (-half, half):
+                boxes.append((axle.name, axle.x, right, *size))
+    for k, (name, x, y, long, wide) in enumerate(boxes):
+        for other, x2, y2, long2, wide2 in boxes[k + 1 :]:
+            # Nominal sizes are good to a few percent, so a touch is no fault.
+            near = abs(x - x2) < 0.48 * (long + long2)
+            if near and abs(y - y2) < 0.45 * (wide + wide2):
+                where = f"axle {name}" if name == other else f"axles {name} and {other}"
+                yield Note(
+                    code="machines.wheels_overlap",
+                    severity="check",
+                    sentence=(
+                        f"{machine_id}: wheels of {body.id}, {where}, would stand in "
+                        "one place; check x, track_width and lateral_offset."
+                    ),
+                    where=machine_id,
+                )
+                return
+
+
+def _long(contact: Contact) -> float:
+    """Length of a wheel or track seen from above [m]."""
+    if contact.kind == "track":
+        return contact.contact_length or math.nan
+    return contact.overall_diameter
+
+
+def _told_contacts(machine: Machine) -> list[Note]:
+    """Say which contacts stand in place of inflation pressure, and which look odd."""
+    named: dict[str, list[str]] = {}
+    notes = []
+    for body in machine.bodies:
+        for axle in body.axles:
+            for contact in axle.contacts:
+                intercept, slope = contact.contact_line
+                if not slope >= 0.0:
+                    continue
+                named.setdefault(contact.contact_source, []).append(axle.name)
+                told = 1e-3 / slope if intercept == 0.0 else math.nan
+                ratio = told / (contact.pressure_kpa or math.nan)
+                if ratio < _ODD_CONTACT[0] or ratio > _ODD_CONTACT[1]:
+                    sentence = (
+                        f"{machine.id}: axle {axle.name} presses with {told:.0f} kPa "
+                        f"as told, its tyre holds {contact.pressure_kpa:.0f} kPa; the "
+                        "two should be near each other, check both."
+                    )
+                    notes.append(
+                        Note("machines.contact_odd", "check", sentence, 1, machine.id)
+                    )
+    for source, axles in named.items():
+        names = ", ".join(dict.fromkeys(axles))
+        sentence = (
+            f"{machine.id}: the contact of axle {names} on the ground is as told "
+            f"({source}), not from tyre pressure."
+        )
+        notes.append(
+            Note("machines.contact_told", "info", sentence, len(axles), machine.id)
+        )
+    return notes
 
 
 def _weak_tyres(machine: Machine) -> list[Note]:
