@@ -30,6 +30,8 @@ def wheel_table(wheels: list[dict]) -> pd.DataFrame:
             "rollers": 0,
             "pressure": 1e5,
             "pressure_assumed": False,
+            "contact_area": np.nan,
+            "contact_slope": np.nan,
         }
         for number, wheel in enumerate(wheels)
     ]

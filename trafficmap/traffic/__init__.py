@@ -12,15 +12,21 @@ from trafficmap.traffic.cover import cover
 from trafficmap.traffic.end_rows import end_rows
 from trafficmap.traffic.events import PassEvents, Visits
 from trafficmap.traffic.inside import inside_share
+from trafficmap.traffic.overlap import Overlap, overlap
+from trafficmap.traffic.position import cover_chance, run_over_chance
 from trafficmap.traffic.visits import visits
 
 __all__ = [
+    "Overlap",
     "PassEvents",
     "Visits",
     "applied",
     "count",
     "cover",
+    "cover_chance",
     "end_rows",
     "inside_share",
+    "overlap",
+    "run_over_chance",
     "visits",
 ]

@@ -1,4 +1,4 @@
-"""Kernel that counts and sums the events of each cell."""
+"""Kernel that takes the heaviest, the sums and the days of each cell."""
 
 from __future__ import annotations
 
@@ -7,96 +7,59 @@ import math
 import numpy as np
 from numba import njit
 
+# Rows of what `count_cells` fills.
+AXLE, WHEEL_LOW, WHEEL, WHEEL_HIGH, DISTANCE, FRESH_WHEEL, FIRST, LAST = range(8)
+ROWS = 8
+
 
 @njit(cache=True)
 def count_cells(
     start,
-    pass_index,
     wheel,
     state,
+    time,
     distance,
+    fresh,
     slot,
     axle_slot,
     wheel_mass,
     axle_mass,
-    limits,
-    n_passes,
-    passes,
-    wheel_passes,
-    heaviest_axle,
-    heaviest_wheel,
-    mass_distance,
+    out,
 ):
-    """Fill the counts of each cell; return the events whose load is not known.
+    """Fill `out` (ROWS, cells); return the events whose load is not known.
 
-    `axle_slot` numbers axles within their machine, as `slot` does wheels. Wheels of
-    one axle in one pass are one wheel pass, as often as the wheel that came most
-    often. `wheel_passes` has a row for each limit: wheel passes with more than that
-    mass on the wheel.
+    `axle_slot` numbers axles within their machine, as `slot` does wheels. The first
+    axis of `wheel_mass` is low, best, high.
     """
-    n_limits = limits.size
-    # What was seen of a pass holds for the cell in `seen`; no clearing between cells.
-    seen = np.full(n_passes, -1, dtype=np.int64)
-    by_wheel = np.zeros((n_passes, wheel_mass.shape[1], n_limits), dtype=np.int32)
-    by_axle = np.zeros((n_passes, axle_mass.shape[1], n_limits), dtype=np.int32)
     unknown = 0
     for c in range(start.size - 1):
         only_unknown = start[c + 1] > start[c]
+        best_fresh = -1.0
+        first, last = np.nan, np.nan
         for e in range(start[c], start[c + 1]):
-            p, s = pass_index[e], state[e]
-            if seen[p] != c:
-                seen[p] = c
-                passes[c] += 1
-                by_wheel[p] = 0
-                by_axle[p] = 0
-            w, a = slot[wheel[e]], axle_slot[wheel[e]]
-            mass = wheel_mass[s, w]
+            s, w, a = state[e], slot[wheel[e]], axle_slot[wheel[e]]
+            mass = wheel_mass[1, s, w]
+            if fresh[e] > best_fresh:
+                best_fresh = fresh[e]
+                out[FRESH_WHEEL, c] = mass
+            # Events without a time come last in their cell.
+            if not math.isnan(time[e]):
+                if math.isnan(first):
+                    first = time[e]
+                last = time[e]
             if math.isnan(mass):
                 unknown += 1
-            else:
-                only_unknown = False
-                heaviest_wheel[c] = max(heaviest_wheel[c], mass)
-                mass_distance[c] += mass * distance[e]
-                if axle_mass[s, a] > heaviest_axle[c]:
-                    heaviest_axle[c] = axle_mass[s, a]
-            for k in range(n_limits):
-                # A wheel of unknown load passed, whatever it carried.
-                if mass > limits[k] or (k == 0 and math.isnan(mass)):
-                    by_wheel[p, w, k] += 1
-                    if by_wheel[p, w, k] > by_axle[p, a, k]:
-                        by_axle[p, a, k] += 1
-                        wheel_passes[k, c] += 1
+                continue
+            only_unknown = False
+            out[WHEEL, c] = max(out[WHEEL, c], mass)
+            out[WHEEL_LOW, c] = max(out[WHEEL_LOW, c], wheel_mass[0, s, w])
+            out[WHEEL_HIGH, c] = max(out[WHEEL_HIGH, c], wheel_mass[2, s, w])
+            out[DISTANCE, c] += mass * distance[e]
+            if axle_mass[s, a] > out[AXLE, c]:
+                out[AXLE, c] = axle_mass[s, a]
+        out[FIRST, c] = first
+        out[LAST, c] = last
         if only_unknown:
-            heaviest_axle[c] = np.nan
-            heaviest_wheel[c] = np.nan
-            mass_distance[c] = np.nan
+            for row in (AXLE, WHEEL_LOW, WHEEL, WHEEL_HIGH, DISTANCE, FRESH_WHEEL):
+                out[row, c] = np.nan
     return unknown
-
-
-@njit(cache=True)
-def join_cover(start, cover, hit, hits, samples, out):
-    """Fill `out` with the share of each cell run over at least once.
-
-    One event: its own cover. More: the sampled union, and of what the samples missed
-    of the exact areas the part that falls on ground not run over; held between the
-    largest single cover and their sum.
-    """
-    for c in range(start.size - 1):
-        largest, total = 0.0, 0.0
-        for e in range(start[c], start[c + 1]):
-            largest = max(largest, cover[e])
-            total += cover[e]
-        if start[c + 1] - start[c] < 2 or hits[c] == 0:
-            out[c] = largest
-            continue
-        marked = 0
-        bits = hit[c]
-        while bits != np.uint64(0):
-            bits &= bits - np.uint64(1)
-            marked += 1
-        union = marked / samples
-        sampled = hits[c] / samples
-        # Where no sample was hit twice nothing overlaps, and the areas are exact.
-        free = 1.0 if marked == hits[c] else 1.0 - union
-        union += free * (total - sampled)
-        out[c] = min(max(union, largest), min(total, 1.0))

@@ -143,6 +143,57 @@ def join_passes(start, part, pass_id, chain, travel, span):
 
 
 @njit(cache=True)
+def number_entries(start, wheel, chain, travel, span, out):
+    """Number, within each cell, the times a rig came through.
+
+    All wheels of a rig that roll over a cell within the length of the rig of one
+    another came through together; a wheel that is back has come through again.
+    """
+    for c in range(start.size - 1):
+        count = 0
+        for e in range(start[c], start[c + 1]):
+            out[e] = -1
+            tried = -1
+            for b in range(e - 1, start[c] - 1, -1):
+                if (
+                    chain[b] != chain[e]
+                    or out[b] == tried
+                    or abs(travel[e] - travel[b]) > span[chain[e]]
+                ):
+                    continue
+                tried = out[b]
+                back = False
+                for a in range(start[c], e):
+                    if out[a] == tried and wheel[a] == wheel[e]:
+                        back = True
+                        break
+                if not back:
+                    out[e] = tried
+                    break
+            if out[e] < 0:
+                out[e] = count
+                count += 1
+
+
+@njit(cache=True)
+def refs_by_event(ref_event, rank, start, order):
+    """Fill `start` and `order` so that the pieces of event e are start[e] onwards.
+
+    `rank` tells at which place the event of a piece stands once sorted.
+    """
+    start[:] = 0
+    for r in range(ref_event.size):
+        start[rank[ref_event[r]] + 1] += 1
+    for e in range(start.size - 1):
+        start[e + 1] += start[e]
+    fill = start[:-1].copy()
+    for r in range(ref_event.size):
+        e = rank[ref_event[r]]
+        order[fill[e]] = r
+        fill[e] += 1
+
+
+@njit(cache=True)
 def grown(values, size):
     """Return a copy of `values` with room for `size`."""
     out = np.empty(size, dtype=values.dtype)

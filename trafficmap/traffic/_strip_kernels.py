@@ -16,6 +16,8 @@ PIECE = 16
 TINY = 1e-12
 # Sample points of a cell, one bit each.
 SAMPLES = 64
+# Cosine of how far a wheel may swing round within one event and still be no knot.
+SWUNG = math.cos(math.pi / 4.0)
 
 
 @njit(cache=True)
@@ -120,6 +122,28 @@ def quad_at(k, x, y, fx, fy, forward, right, half_a, half_b, quad):
 
 
 @njit(cache=True)
+def step_sense(quad, fx, fy, k):
+    """Return 1 where both ends of an edge go forward, -1 backward, 0 where they differ.
+
+    Forward is ahead of the edge before and, looked back at, of the edge after: then
+    the ground of the step lies between the two lines through its edges, and no step
+    before or after it sweeps any of it again.
+    """
+    forward, backward = True, True
+    for at in range(k, k + 2):
+        for end in range(2):
+            # Corners run left and right before, right and left after.
+            dx = quad[3 - end, 0] - quad[end, 0]
+            dy = quad[3 - end, 1] - quad[end, 1]
+            ahead = dx * fx[at] + dy * fy[at]
+            forward &= ahead >= 0.0
+            backward &= ahead <= 0.0
+    if forward:
+        return 1
+    return -1 if backward else 0
+
+
+@njit(cache=True)
 def strip_events(
     begin,
     chain,
@@ -140,10 +164,13 @@ def strip_events(
     away,
     width_cells,
 ):
-    """Return the events of every wheel over every cell.
+    """Return the events of every wheel over every cell, and the pieces of each.
 
     `runs` holds (wheel, first path, path after the last): all paths of the wheel's
     body in order of time, so that the last event of the wheel in a cell is at hand.
+    An event is a knot where its pieces may lie over one another: the wheel turned on
+    the spot, went back and forth, swung round by more than 45 degrees, or left the
+    cell and came back. The pieces of all others lie side by side.
     """
     cell = np.empty(4096, dtype=np.int64)
     wheel = np.empty(4096, dtype=np.int32)
@@ -155,7 +182,14 @@ def strip_events(
     distance = np.empty(4096, dtype=np.float64)
     nearest = np.empty(4096, dtype=np.float64)
     left_at = np.empty(4096, dtype=np.float64)
-    count = 0
+    knot = np.empty(4096, dtype=np.bool_)
+    sense = np.empty(4096, dtype=np.int8)
+    began = np.empty(4096, dtype=np.int32)
+    latest = np.empty(4096, dtype=np.int32)
+    ref_event = np.empty(4096, dtype=np.int32)
+    ref_station = np.empty(4096, dtype=np.int32)
+    ref_part = np.empty(4096, dtype=np.int32)
+    count, refs = 0, 0
     last = np.full(rows * cols, -1, dtype=np.int64)
     buffer, low, high, moved, cells, shares = lay_space(width_cells)
     quad = np.empty((4, 2))
@@ -168,6 +202,7 @@ def strip_events(
                 quad_at(k, x, y, fx, fy, forward[w], right[w], half[w], half[w], quad)
                 if off_grid(quad, rows, cols):
                     continue
+                went = step_sense(quad, fx, fy, k)
                 n = pieces(quad)
                 for m in range(n):
                     a, b = m / n, (m + 1) / n
@@ -195,6 +230,15 @@ def strip_events(
                         distance = grown(distance, room)
                         nearest = grown(nearest, room)
                         left_at = grown(left_at, room)
+                        knot = grown(knot, room)
+                        sense = grown(sense, room)
+                        began = grown(began, room)
+                        latest = grown(latest, room)
+                    if refs + found > ref_event.size:
+                        room = 2 * ref_event.size + found
+                        ref_event = grown(ref_event, room)
+                        ref_station = grown(ref_station, room)
+                        ref_part = grown(ref_part, room)
                     for f in range(found):
                         target = cells[f]
                         cx = target % cols + 0.5 - x0
@@ -219,6 +263,21 @@ def strip_events(
                             cover[e] = 0.0
                             distance[e] = 0.0
                             nearest[e] = np.inf
+                            sense[e] = went
+                            knot[e] = went == 0
+                            began[e] = k
+                        # A path that goes on from another starts two stations later.
+                        elif (
+                            went != sense[e]
+                            or k - latest[e] > 2
+                            or fx[k] * fx[began[e]] + fy[k] * fy[began[e]] < SWUNG
+                        ):
+                            knot[e] = True
+                        latest[e] = k
+                        ref_event[refs] = e
+                        ref_station[refs] = k
+                        ref_part[refs] = m
+                        refs += 1
                         cover[e] += shares[f]
                         distance[e] += length * shares[f] / area
                         left_at[e] = gone
@@ -237,6 +296,10 @@ def strip_events(
         ev_travel[:count],
         cover[:count],
         distance[:count],
+        knot[:count],
+        ref_event[:refs],
+        ref_station[:refs],
+        ref_part[:refs],
     )
 
 
@@ -280,17 +343,15 @@ def sample_union(
     half,
     rows,
     cols,
-    wanted,
     lattice,
     hit,
-    hits,
 ):
-    """Mark which sample points of the `wanted` cells the wheels ran over.
+    """Mark which sample points of the cells the wheels ran over.
 
     A cell has one sample on each of `SAMPLES` even lines, whichever way the lines run:
     ``lattice[1, k]`` is how far east it lies on line k from the north, and
     ``lattice[0, k]`` how far south on line k from the west. `hit` takes one bit a
-    sample point and `hits` the hits of all pieces added up.
+    sample point.
     """
     quad = np.empty((4, 2))
     piece = np.empty((4, 2))
@@ -305,13 +366,11 @@ def sample_union(
                 for m in range(n):
                     cut_piece(quad, m / n, (m + 1) / n, piece)
                     if not off_grid(piece, rows, cols):
-                        mark_samples(
-                            piece, rows, cols, wanted, lattice, hit, hits, edges, cuts
-                        )
+                        mark_samples(piece, rows, cols, lattice, hit, edges, cuts)
 
 
 @njit(cache=True)
-def mark_samples(piece, rows, cols, wanted, lattice, hit, hits, edges, cuts):
+def mark_samples(piece, rows, cols, lattice, hit, edges, cuts):
     """Mark the sample points that lie in `piece`, line by line of samples.
 
     A point is in the piece by the even-odd rule, which holds for crossed pieces as
@@ -358,7 +417,4 @@ def mark_samples(piece, rows, cols, wanted, lattice, hit, hits, edges, cuts):
             begin = max(0, math.ceil(cuts[pair] - offset))
             end = min(across, math.ceil(cuts[pair + 1] - offset))
             for place in range(begin, end):
-                target = start + place * stride
-                if wanted[target]:
-                    hit[target] |= bit
-                    hits[target] += 1
+                hit[start + place * stride] |= bit

@@ -7,9 +7,16 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from trafficmap.traffic._path_kernels import cell_starts, join_passes, order_by_cell
+from trafficmap.traffic._overlap_kernels import union_of_events
+from trafficmap.traffic._path_kernels import (
+    cell_starts,
+    join_passes,
+    number_entries,
+    order_by_cell,
+    refs_by_event,
+)
 from trafficmap.traffic._strip_kernels import strip_events
-from trafficmap.traffic.events import PassEvents
+from trafficmap.traffic.events import PassEvents, Pieces
 from trafficmap.traffic.stations import (
     DEFAULTS,
     Stations,
@@ -34,8 +41,8 @@ def cover(
     A wheel sweeps the strip between the edges of its width at consecutive stations,
     across its heading; the area of the strip in each cell is exact for stations
     joined by straight lines. Where the wheel turns about a point under itself the
-    piece crosses over and both halves count. Pieces of one event are added and cut at
-    the whole cell.
+    piece crosses over and both halves count. Ground that one event sweeps more than
+    once, as where the wheel shunts or turns on the spot, counts once.
 
     Parameters
     ----------
@@ -63,7 +70,7 @@ def cover(
     """
     wheels = WheelTable(paths.wheels, grid.cell)
     stations = ready_stations(paths, grid=grid, settings=settings)
-    cell, wheel, path, state, time, travel, share, distance = strip_events(
+    swept = strip_events(
         stations.begin,
         stations.chain,
         stations.x,
@@ -83,6 +90,7 @@ def cover(
         settings.return_distance + 1.5 * grid.cell,
         wheels.cells_wide,
     )
+    cell, wheel, path, state, time, travel, share, distance, knot = swept[:9]
     start = np.empty(grid.size + 1, dtype=np.int64)
     cell_starts(cell, start)
     pass_id = stations.pass_id[path]
@@ -90,24 +98,39 @@ def cover(
     order_by_cell(cell, time, pass_id, wheels.axle_id[wheel], wheel, start, order)
     pass_id = pass_id[order]
     wheel = wheel[order]
-    join_passes(
-        start,
-        wheel,
-        pass_id,
-        stations.chain[path[order]],
-        travel[order],
-        stations.span,
+    chain, travel = stations.chain[path[order]], travel[order]
+    join_passes(start, wheel, pass_id, chain, travel, stations.span)
+    entry = np.empty(order.size, dtype=np.int32)
+    number_entries(start, wheel, chain, travel, stations.span, entry)
+    cell, share, knot = cell[order], share[order], knot[order]
+    pieces = _pieces(stations, order, *swept[9:])
+    # A knot may sweep the same ground more than once, which counts once.
+    knots = np.flatnonzero(knot | (share > 1.0 + 1e-9))
+    union_of_events(
+        knots, wheel, cell, grid.cols, pieces.refs, stations.line, wheels.place, share
     )
     return PassEvents(
-        cell=cell[order],
+        cell=cell,
         wheel=wheel,
         pass_id=pass_id,
         state=state[order],
         time=time[order],
-        cover=np.minimum(share[order], 1.0),
+        cover=np.minimum(share, 1.0),
         distance=distance[order].astype(np.float32),
         cell_start=start,
+        entry=entry,
+        pieces=pieces,
     )
+
+
+def _pieces(stations, order, ref_event, ref_station, ref_part) -> Pieces:
+    """Return the pieces in the order of the sorted events."""
+    rank = np.empty(order.size, dtype=np.int64)
+    rank[order] = np.arange(order.size)
+    start = np.empty(order.size + 1, dtype=np.int64)
+    by_event = np.empty(ref_event.size, dtype=np.int64)
+    refs_by_event(ref_event, rank, start, by_event)
+    return Pieces(stations, start, ref_station[by_event], ref_part[by_event])
 
 
 class WheelTable:
@@ -119,6 +142,7 @@ class WheelTable:
         self.forward = wheels["forward"].to_numpy(np.float64) / cell
         self.right = wheels["right"].to_numpy(np.float64) / cell
         self.half = wheels["width"].to_numpy(np.float64) / (2.0 * cell)
+        self.place = (self.forward, self.right, self.half)
         widest = self.half.max() if self.half.size else 0.0
         self.cells_wide = math.ceil(2.0 * widest)
 

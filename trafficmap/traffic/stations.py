@@ -47,6 +47,11 @@ class Stations:
     travel: np.ndarray
     state: np.ndarray
 
+    @property
+    def line(self) -> tuple[np.ndarray, np.ndarray, np.ndarray, np.ndarray]:
+        """Place and heading of all stations, as the kernels want them."""
+        return self.x, self.y, self.fx, self.fy
+
 
 def ready_stations(
     paths: WheelPaths, *, grid: FieldGrid, settings: TrafficSettings, reach: float = 0.0

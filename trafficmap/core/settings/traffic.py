@@ -48,3 +48,37 @@ class TrafficSettings(msgspec.Struct, frozen=True, forbid_unknown_fields=True):
             "goes on from it [m]; choice",
         ),
     ] = 1.0
+    again_share: Annotated[
+        float,
+        msgspec.Meta(
+            gt=0,
+            le=0.5,
+            description="a cell counts as run over twice, three times and so on where "
+            "at least this share of it was; choice",
+        ),
+    ] = 0.1
+    same_track_angle: Annotated[
+        float,
+        msgspec.Meta(
+            ge=10,
+            le=45,
+            description="passes within this angle of one direction, either way, are on "
+            "the same track where they overlap [deg]; choice",
+        ),
+    ] = 20.0
+    position_draws: Annotated[
+        int,
+        msgspec.Meta(
+            ge=0,
+            le=1000,
+            description="maps drawn with every pass moved as far as its receiver may "
+            "have been wrong, for the expected share run over; 0 for none, 32 is "
+            "enough; choice",
+        ),
+    ] = 0
+    position_seed: Annotated[
+        int,
+        msgspec.Meta(
+            ge=0, description="start of the random numbers of these maps; choice"
+        ),
+    ] = 1
