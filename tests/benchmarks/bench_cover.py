@@ -71,6 +71,8 @@ def field_paths(fixes: int) -> WheelPaths:
             "rollers": 0,
             "pressure": np.full(8, 1e5),
             "pressure_assumed": False,
+            "contact_area": np.nan,
+            "contact_slope": np.nan,
         }
     )[WHEELS.names()]
     moment = np.arange(sizes.sum()) * 0.1

@@ -118,12 +118,25 @@ def test_a_parcel_without_logs_says_that_nothing_is_known(
     assert "No log is given" in said.err
 
 
+def test_metres_of_an_unnamed_system_are_asked_about(
+    shared_data, tmp_path, type_command
+):
+    path = shared_data / "penetration" / "se_penetration_transects.csv"
+    said = type_command("new", tmp_path / "new", path)
+    assert said.code == 0
+    assert "it asks how to read a log" in said.out
+    asked = (tmp_path / "new" / "field.toml").read_text(encoding="utf-8")
+    assert "# epsg = 32615  # the EPSG code of the system" in asked
+    said = type_command("check", tmp_path / "new")
+    assert said.code == 3
+    assert "metres or feet of a system" in said.err
+
+
 @pytest.mark.parametrize(
     ("path", "words"),
     [
         ("dem/dem_sample.tif", "is a raster (GeoTIFF), need a log as"),
         ("boundaries/fi_parcels.gpkg", "holds a polygon, need one point a row"),
-        ("penetration/se_penetration_transects.csv", "metres or feet of a system"),
         ("weather_soil/uscrn_ks_daily_2003_2017.csv", "all its places are one spot"),
         ("weather_soil/il_halfhourly_1998.dat", "is of an unknown kind"),
         ("isoxml_forage_harvest/broken_header", "need a file, or a folder with"),

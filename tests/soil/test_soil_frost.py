@@ -8,20 +8,30 @@ import numpy as np
 import pytest
 
 from trafficmap.core.errors import ModelRangeError
-from trafficmap.soil._kernels import grow_front
-from trafficmap.soil.frost import (
-    TopsoilHeat,
+from trafficmap.core.settings.soil import SoilSettings
+from trafficmap.soil._frost import frost_day, grow_front
+from trafficmap.soil.crust import (
     bearing_load,
+    carries_over_frost,
+    frost_word,
+    frozen_thickness_needed,
+    ground_word,
+)
+from trafficmap.soil.frost import (
     berggren_factor,
     frost_depth_stefan,
-    frost_word,
-    frozen_by_hour,
     frozen_ground_index,
-    frozen_thickness_needed,
+)
+from trafficmap.soil.heat import (
+    TopsoilHeat,
+    conductivity_johansen,
+    frozen_by_hour,
+    heat_by_hour,
     hourly_forcing,
 )
 
 CELLS = 100
+SETTINGS = SoilSettings()
 LOAM = {"theta_s": 0.46, "bulk_density": 1430.0, "quartz": 0.3}
 
 
@@ -137,3 +147,64 @@ def test_frozen_thickness_needed_grows_with_the_root_of_the_load():
     assert four == pytest.approx(2 * one)
     assert frozen_thickness_needed(1e5, wet=False) > one
     assert math.isclose(float(bearing_load(0.0)), 0.0)
+
+
+# --- words for frozen ground ---
+
+WET = {"drier_than_plastic": False, "settings": SETTINGS}
+DRY = {"drier_than_plastic": True, "settings": SETTINGS}
+
+
+@pytest.mark.parametrize(
+    ("base", "frozen", "thawed", "ground", "word"),
+    [
+        # Common practice, no source; 5 cm after CRREL SR-04-1 (excerpt).
+        ("does not carry", 0.009, 0.0, WET, "does not carry"),
+        ("does not carry", 0.010, 0.0, WET, "may rut"),
+        ("does not carry", 0.049, 0.0, DRY, "may rut"),
+        ("may rut", 0.049, 0.0, DRY, "may rut"),
+        ("may rut", 0.050, 0.0, DRY, "carries"),
+        ("does not carry", 0.300, 0.0, WET, "may rut"),
+        ("carries", 0.020, 0.0, DRY, "carries"),
+        ("unknown", 0.100, 0.0, WET, "unknown"),
+        ("carries", 0.100, 0.02, DRY, "may rut"),
+        ("may rut", 0.100, 0.02, WET, "may rut"),
+        ("may rut", 0.100, 0.04, WET, "does not carry"),
+        ("does not carry", 0.100, 0.02, WET, "does not carry"),
+        ("may rut", math.nan, 0.0, WET, "may rut"),
+    ],
+)
+def test_what_frost_does_to_the_word(base, frozen, thawed, ground, word):
+    assert carries_over_frost(base, frozen=frozen, thawed=thawed, **ground) == word
+
+
+def test_states_of_the_ground():
+    assert ground_word(0.0, 0.0, settings=SETTINGS) == "not frozen"
+    assert ground_word(0.03, 0.0, settings=SETTINGS) == "frozen crust"
+    assert ground_word(0.03, 0.05, settings=SETTINGS) == "thawed over frozen"
+
+
+# --- the front by day against the solver by the hour ---
+
+
+def test_front_by_day_keeps_to_the_hourly_solver_and_the_root_alone_does_not():
+    thickness = np.concatenate([np.full(40, 0.01), np.full(26, 0.10)])
+    soil = TopsoilHeat(thickness, np.full(66, 0.30), 0.46, 1432.0, 0.3)
+    run = heat_by_hour(
+        soil,
+        start_temperature=np.full(66, 4.0),
+        surface_temperature=np.full(480, -5.0),
+    )
+    by_hour = run.frozen[23::24]
+    state = np.array([0.0, 0.0, 0.0, 0.0, 0.0, 4.0])
+    by_day = []
+    for _ in range(20):
+        frost_day(state, -5.0, 0.0, 0.30, 0.46, 1432.0, 0.3, 0.0, 1.0, 1.0, 1.0)
+        by_day.append(state[0])
+    assert by_day[4:] == pytest.approx(by_hour[4:], rel=0.05)
+    plain = frost_depth_stefan(
+        100.0, conductivity=conductivity_johansen(
+            0.30, theta_s=0.46, bulk_density=1432.0, quartz=0.3, frozen=True
+        ), theta=0.30,
+    )  # fmt: skip
+    assert plain > 1.08 * by_hour[-1]

@@ -168,6 +168,8 @@ def wheels(*rows):
         "rollers": 0,
         "pressure": 100e3,
         "pressure_assumed": False,
+        "contact_area": np.nan,
+        "contact_slope": np.nan,
     }
     out = []
     for k, (axle_id, right, more) in enumerate(rows):
@@ -308,3 +310,23 @@ def test_no_wheels_no_profiles():
     )
     assert found.stress.shape[0] == 0
     assert found.row_of.shape == (0, 1)
+
+
+def test_each_wheel_is_computed_once_for_each_load(monkeypatch):
+    """Mirror images and repeated loads are looked up, whatever the number of states."""
+    from trafficmap.soil.profiles import WheelStress
+
+    computed = []
+    plain = WheelStress._compute
+
+    def counted(self, load, pressure, shape, right):
+        computed.append((load, right))
+        return plain(self, load, pressure, shape, right)
+
+    monkeypatch.setattr(WheelStress, "_compute", counted)
+    table = wheels((0, -1.5, {}), (0, 1.5, {}), (1, -1.5, {}), (1, 1.5, {}))
+    loads = [[30e3, 30e3, 20e3, 20e3], [40e3, 40e3, 30e3, 30e3]] * 50
+    found = stress_profiles(table, states(*loads), nu=4.5, settings=SETTINGS)
+    assert sorted(computed) == [(20e3, 1.5), (30e3, 1.5), (40e3, 1.5)]
+    assert found.stress.shape[0] == 4  # two axles, two loads each
+    assert found.row_of.shape == (2, 100)

@@ -4,7 +4,19 @@ In come the visits of axles to cells, stress profiles and the strength of the so
 each hour; out go the risk layers, with everything not known kept apart from low.
 """
 
-from trafficmap.risk.assess import assess
+from trafficmap.risk.assess import assess, joint_spread
 from trafficmap.risk.classes import NOT_ASSESSED, RISK_WORDS, risk_class, risk_word
+from trafficmap.risk.ledger import Ledger, carry_over, newest_day, share_left
 
-__all__ = ["NOT_ASSESSED", "RISK_WORDS", "assess", "risk_class", "risk_word"]
+__all__ = [
+    "NOT_ASSESSED",
+    "RISK_WORDS",
+    "Ledger",
+    "assess",
+    "carry_over",
+    "joint_spread",
+    "newest_day",
+    "risk_class",
+    "risk_word",
+    "share_left",
+]

@@ -95,6 +95,10 @@ def assess_cells(
     growth,
     wet_limits,
     rut_limits,
+    moment,
+    kind,
+    since,
+    loosened,
     out_stress,
     out_strength,
     out_probability,
@@ -109,7 +113,8 @@ def assess_cells(
     ``window[:, j + pad]`` is the largest stress in ``window_size`` offsets from j on.
     A visit with row, when or column below 0, or with NaN strength, makes what it
     touches NaN. ``out_rut`` gets a class, 0 where no wheel passed. Each cell owns its
-    outputs.
+    outputs. A visit whose ``moment`` [s] lies before ``since[kind, depth]`` was undone
+    by tillage; after it ``loosened[column, depth]`` is added to ln strength.
     """
     n_depths = ln_stress.shape[2]
     n_offsets = ln_stress.shape[1]
@@ -136,9 +141,13 @@ def assess_cells(
                 # How far beside its wheels an unknown load reaches is not known
                 # either; what it ran over is certainly touched.
                 if run_over[cell]:
-                    unknown[:] = True
                     stress_unknown = True
-                    rut_unknown = True
+                    for d in range(n_depths):
+                        # What tillage reached since is known again.
+                        if not moment[k] < since[kind[cell], d]:
+                            unknown[d] = True
+                            if d == 0:
+                                rut_unknown = True
                 continue
             along = abs(math.cos(heading[k]))
             across = abs(math.sin(heading[k]))
@@ -162,8 +171,13 @@ def assess_cells(
                 if highest > out_stress[d, cell]:
                     out_stress[d, cell] = highest
                 ln_s = np.nan
+                begin_again = since[kind[cell], d]
+                if moment[k] < begin_again:
+                    continue
                 if timed:
                     ln_s = ln_strength[when[k], column[k], d]
+                    if begin_again > -np.inf:
+                        ln_s += loosened[column[k], d]
                 if math.isnan(ln_s):
                     unknown[d] = True
                     if d == 0:

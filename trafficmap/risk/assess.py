@@ -38,6 +38,7 @@ def assess(
     tray: xr.Dataset,
     settings: RiskSettings,
     swelling: bool | np.ndarray | None = None,
+    resets: Any = None,
 ) -> list[Note]:
     """Put the risk layers into `tray`; return what was found on the way.
 
@@ -76,6 +77,9 @@ def assess(
     settings : RiskSettings
     swelling : bool or ndarray of bool (columns,) or None
         Swelling clay, by soil column; None takes that of `columns`.
+    resets : Resets or None
+        ``kind_of_cell``, ``since`` [s] (kinds, depths) and ``loosened`` (columns,
+        depths): passes before tillage no longer count down to the tool's depth.
 
     Returns
     -------
@@ -134,6 +138,8 @@ def assess(
         settings.pass_growth,
         np.asarray(settings.rut_suction),
         np.asarray(settings.class_limits),
+        visits.time.astype(np.float64, copy=False),
+        *_resets(resets, n_cells, n_depths, ln_strength.shape[1]),
         out_stress,
         out_strength,
         probability,
@@ -278,6 +284,17 @@ def _strength_tables(strength: Any, n_depths: int) -> tuple[np.ndarray, np.ndarr
         return np.full((1, 1, n_depths), np.nan), np.full((1, 1), np.nan)
     suction = np.ascontiguousarray(strength.suction[:, :, 0], dtype=np.float64)
     return np.ascontiguousarray(strength.ln_strength, dtype=np.float64), suction
+
+
+def _resets(
+    resets: Any, n_cells: int, n_depths: int, n_columns: int
+) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
+    """Return kind of cell, since when passes count, and how much weaker soil is."""
+    if resets is None:
+        never = np.full((1, n_depths), -np.inf)
+        return np.zeros(n_cells, np.int16), never, np.zeros((n_columns, n_depths))
+    weaker = np.broadcast_to(resets.loosened, (n_columns, n_depths))
+    return resets.kind_of_cell, resets.since, np.ascontiguousarray(weaker)
 
 
 def _swelling(swelling: bool | np.ndarray | None, n_columns: int) -> np.ndarray:

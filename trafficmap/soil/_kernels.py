@@ -1,36 +1,9 @@
 """Kernels of the water balance: one soil column after another, day by day."""
 
-import math
-
 import numpy as np
 from numba import njit
 
-LATENT = 334e6
-"""Heat that freezes one cubic metre of water [J/m3]."""
-
-
-@njit(cache=True)
-def thermal_conductivity(theta, theta_s, density, quartz, frozen):
-    """Johansen 1975: conductivity of soil, thawed or frozen [W/m/K]."""
-    filled = min(1.0, max(1e-6, theta / theta_s))
-    dry = (0.135 * density + 64.7) / (2700.0 - 0.947 * density)
-    solid = 7.7**quartz * 2.0 ** (1.0 - quartz)
-    if frozen:
-        full = solid ** (1.0 - theta_s) * 2.2**theta_s
-        return dry + (full - dry) * filled
-    full = solid ** (1.0 - theta_s) * 0.57**theta_s
-    return dry + (full - dry) * max(0.05, math.log10(filled) + 1.0)
-
-
-@njit(cache=True)
-def grow_front(front, degree_seconds, conductivity, theta, resistance):
-    """Move a freezing or thawing front on: the exact root of the Stefan equation.
-
-    d front / d t = k T / (L theta (front + k R)).
-    """
-    cover = conductivity * resistance
-    push = 2.0 * conductivity * degree_seconds / (LATENT * max(theta, 0.02))
-    return math.sqrt((front + cover) ** 2 + push) - cover
+from trafficmap.soil._frost import frost_day
 
 
 @njit(cache=True)
@@ -146,6 +119,7 @@ def run_column(
     resistance,
     freeze_factor,
     thaw_factor,
+    thaw_path,
     out_theta,
     out_frost,
     out_flux,
@@ -162,8 +136,8 @@ def run_column(
     n = theta.size
     snow = 0.0
     depletion = 0.0
-    front = 0.0
-    thawed = 0.0
+    frost = np.zeros(6)
+    frost[5] = mean_temperature[0]
     worst = 0.0
     for day in range(n_days):
         before = snow
@@ -177,7 +151,7 @@ def run_column(
         reaching = rain[day] - falls_as_snow + melt + liquid_surface[day]
         came_in = rain[day] + liquid_surface[day]
         number = wetness_curve_number(curve_number, depletion, readily, total)
-        if front - thawed >= 0.05 and theta[0] > theta_33[0]:
+        if frost[0] - frost[1] >= 0.05 and theta[0] > theta_33[0]:
             number = 98.0
         lost = runoff_curve_number(reaching, number)
         soaked = reaching - lost
@@ -244,29 +218,25 @@ def run_column(
         dried = evaporated / max(bare[day], 0.01) if by_bare_share else evaporated
         depletion = min(total, depletion + dried + taken_top)
         wet = 0.25 * theta[0] + 0.25 * theta[1] + 0.5 * theta[2]
-        cover = resistance + snow / 0.1 / 0.15
-        if t < 0.0:
-            k = thermal_conductivity(wet, theta_s[1], density, quartz, True)
-            push = -t * freeze_factor * 86400.0
-            if thawed > 0.0:
-                # New frost first closes the thawed ground above the old one.
-                thawed -= grow_front(0.0, push, k, wet, cover)
-                if thawed < 0.0:
-                    thawed = 0.0
-            else:
-                front = grow_front(front, push, k, wet, cover)
-        elif front > 0.0 and snow < 1e-3:
-            k = thermal_conductivity(wet, theta_s[1], density, quartz, False)
-            thawed = grow_front(thawed, t * thaw_factor * 86400.0, k, wet, resistance)
-        if thawed >= front:
-            front = 0.0
-            thawed = 0.0
+        frost_day(
+            frost,
+            t,
+            snow,
+            wet,
+            theta_s[1],
+            density,
+            quartz,
+            resistance,
+            freeze_factor,
+            thaw_factor,
+            thaw_path,
+        )
         after = snow
         for i in range(n):
             after += theta[i] * thickness[i]
             out_theta[day, i] = theta[i]
-        out_frost[day, 0] = front
-        out_frost[day, 1] = thawed
+        out_frost[day, 0] = frost[0]
+        out_frost[day, 1] = frost[1]
         out_flux[day, 0] = snow
         out_flux[day, 1] = runoff
         out_flux[day, 2] = evaporated

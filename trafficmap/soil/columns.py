@@ -18,6 +18,7 @@ from trafficmap.core.errors import InputError
 from trafficmap.core.notes import Note
 from trafficmap.core.tables import HORIZONS, require_table
 from trafficmap.core.texture import texture_class
+from trafficmap.soil.genuchten import retention_van_genuchten
 from trafficmap.soil.retention import (
     Retention,
     density_factor_limit,
@@ -98,6 +99,8 @@ class SoilColumns:
         Depth of injection, 0 at the surface. [m]
     liquid_water : ndarray, shape (n_columns, n_events)
         Water put down. [m]
+    class_only : bool
+        Horizons stand for a texture class, nobody measured them.
     """
 
     column_of_cell: np.ndarray
@@ -116,6 +119,7 @@ class SoilColumns:
     liquid_time: np.ndarray
     liquid_injection: np.ndarray
     liquid_water: np.ndarray
+    class_only: bool = False
 
     @property
     def size(self) -> int:
@@ -165,7 +169,7 @@ def columns(
         unit_of_cell, water, settings, notes
     )
     sand, clay, organic, density = (part[unit_of_column] for part in profile)
-    curve = _curves(sand, clay, organic, density, notes)
+    curve = _curves(sand, clay, organic, density, notes, settings)
     top = LAYER_THICKNESS[:3] / LAYER_THICKNESS[:3].sum()
     classes = [
         texture_class(float(s), float(c))
@@ -191,6 +195,7 @@ def columns(
             liquid_time=times,
             liquid_injection=injection,
             liquid_water=liquid,
+            class_only=bool(soil_map.assumed),
         ),
         notes,
     )
@@ -281,8 +286,12 @@ def _profiles(horizons: pd.DataFrame, units: tuple[str, ...], notes: list[Note])
     return out
 
 
-def _curves(sand, clay, organic, density, notes: list[Note]) -> Retention:
+def _curves(
+    sand, clay, organic, density, notes: list[Note], settings: SoilSettings
+) -> Retention:
     """Return retention of all layers, densities within the range of the source."""
+    if settings.retention == "van_genuchten":
+        return retention_van_genuchten(sand, clay, bulk_density=density)
     outside = (organic > 0.08) | (clay > 0.60)
     if outside.any():
         sentence = (

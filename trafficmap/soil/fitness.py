@@ -16,6 +16,7 @@ from trafficmap.core.constants import WATER_DENSITY
 from trafficmap.core.errors import InputError
 from trafficmap.core.notes import Note
 from trafficmap.soil.columns import LAYER_CENTRES, LAYER_EDGES
+from trafficmap.soil.crust import carries_over_frost, ground_word
 from trafficmap.soil.retention import Retention, suction, water_content
 from trafficmap.soil.series import layer_of
 
@@ -55,8 +56,10 @@ class FitState:
         standard deviations [kg/kg], chance to shatter [1].
     readings : int
         Hand rolls used.
-    frozen : float
-        Frozen thickness. [m]
+    frozen, thawed : float
+        Frozen thickness, and the depth thawed above it. [m]
+    ground : str
+        not frozen, frozen crust, or thawed over frozen.
     notes : tuple of Note
     """
 
@@ -76,6 +79,16 @@ class FitState:
     readings: int
     frozen: float
     notes: tuple[Note, ...] = ()
+    thawed: float = math.nan
+    ground: str = "not frozen"
+
+    @property
+    def tip_frozen(self) -> bool:
+        """Whether ice lies where the shank tip would go, thawed on top or not."""
+        return (
+            self.ground != "not frozen"
+            and self.thawed < self.tip_depth <= self.thawed + self.frozen
+        )
 
 
 def fit(
@@ -154,6 +167,8 @@ def fit(
     reached = _reached(tip_depth + settings.fit_below_tip)
     word, worst = _word(water, limit, chance, reached, settings)
     tip = int(np.searchsorted(LAYER_EDGES, tip_depth, side="left")) - 1
+    frozen = float(series.frozen[row, column])
+    thawed = float(series.thaw_depth[row, column])
     hard = (
         tension[tip] > settings.hard_suction
         and columns.clay[column, tip] > settings.hard_clay
@@ -167,8 +182,14 @@ def fit(
         word=word,
         probability=float(chance[worst]),
         worst_depth=float(LAYER_CENTRES[worst]),
-        carries=carries_word(
-            water, limit, tension, theta, theta_s=own.theta_s, settings=settings
+        carries=carries_over_frost(
+            carries_word(
+                water, limit, tension, theta, theta_s=own.theta_s, settings=settings
+            ),
+            frozen=frozen,
+            thawed=thawed,
+            drier_than_plastic=below_plastic(water, limit),
+            settings=settings,
         ),
         depths=LAYER_CENTRES,
         water=water,
@@ -177,8 +198,10 @@ def fit(
         plastic_sd=limit_sd,
         layer_probability=chance,
         readings=len(readings),
-        frozen=float(series.frozen[row, column]),
+        frozen=frozen,
         notes=tuple(notes),
+        thawed=thawed,
+        ground=ground_word(frozen, thawed, settings=settings),
     )
 
 
@@ -375,6 +398,18 @@ def carries_word(
     return "may rut"
 
 
+def below_plastic(water, plastic_limit) -> bool:
+    """Return whether soil is drier than its plastic limit down to 0.4 m.
+
+    Parameters
+    ----------
+    water, plastic_limit : ndarray, shape (n_layers,)
+        [kg/kg]
+    """
+    within = LAYER_EDGES[1:] <= 0.40 + 1e-9
+    return bool((np.asarray(water)[within] < np.asarray(plastic_limit)[within]).all())
+
+
 def wilson_interval(count: int, total: int, *, z: float = 1.645):
     """Return the interval of a share of days or years counted, by Wilson's score.
 
@@ -420,6 +455,11 @@ def _plastic(
     )
     note = Note("soil.plastic_limit_estimated", "info", sentence)
     return limit, np.full(n, settings.plastic_limit_spread), [note]
+
+
+def plastic_by_layer(columns: SoilColumns, column: int, *, settings: SoilSettings):
+    """Return the plastic limit of a column by layer, (n_layers,) [kg/kg]."""
+    return _plastic(columns, column, None, settings)[0]
 
 
 def _readings(hand_rolls, date: dt.date, settings: SoilSettings) -> list:

@@ -13,7 +13,7 @@ from scipy.interpolate import CubicSpline, RectBivariateSpline
 from trafficmap.core.constants import COMPUTE_DEPTHS
 from trafficmap.core.notes import Note
 from trafficmap.soil._stress import parabola4_table, track_table
-from trafficmap.soil.contact import patch_area, track_load_along
+from trafficmap.soil.contact import contact_area, track_load_along
 from trafficmap.soil.stress import (
     require_wheel,
     vertical_stress_parabola4,
@@ -76,7 +76,9 @@ def stress_profiles(
 
     Wheels of one axle closer than ``settings.dual_spacing`` add up; of the others the
     largest counts. A tyre is a circle with a pressure that falls with the fourth power
-    of the radius; a track a rectangle with its load partly on rollers.
+    of the radius, its area as told for the machine, else from inflation pressure and
+    size; a track a rectangle with its load partly on rollers. Each wheel is computed
+    once for each load, pressure and shape; maps only look it up.
 
     Parameters
     ----------
@@ -107,7 +109,7 @@ def stress_profiles(
     rows: list[np.ndarray] = []
     heaviest: list[float] = []
     known: dict[tuple, int] = {}
-    memory = _Memory(offsets, depths, float(nu), settings)
+    memory = WheelStress(offsets, depths, float(nu), settings)
     for name, axle in wheels.groupby("axle_id", sort=True):
         axle_id = int(str(name))
         axle = axle.sort_values("right", kind="stable")
@@ -233,11 +235,15 @@ def track_profile(
     return CubicSpline(offsets, out, axis=0)
 
 
-class _Memory:
-    """Profiles of single wheels, each computed once."""
+class WheelStress:
+    """Profiles of single wheels, each computed once.
 
-    def __init__(self, offsets, depths, nu, settings):
+    `offsets` lie as far to the left as to the right unless `mirrored` says not.
+    """
+
+    def __init__(self, offsets, depths, nu, settings, *, mirrored=True):
         require_wheel(0.0, 1.0, nu)
+        self.mirrored = mirrored
         self.offsets, self.depths, self.nu = offsets, depths, nu
         self.settings = settings
         self.wheels: dict[tuple, np.ndarray] = {}
@@ -253,7 +259,12 @@ class _Memory:
                 # More rollers would flatten the peaks; that was never measured.
                 rollers = min(rollers, int(wheel.rollers))
             return ("track", wheel.width, wheel.contact_length, rollers)
-        return ("tyre", wheel.width, wheel.diameter, 0)
+        told: tuple[float, ...] = ()
+        # NaN is no key: two of them are not equal.
+        if wheel.contact_slope >= 0.0:
+            told = (wheel.contact_area, wheel.contact_slope)
+        size = (wheel.width, wheel.diameter if wheel.diameter > 0.0 else math.inf)
+        return ("tyre", *size, told)
 
     def axle_profile(self, loads, pressures, shapes, right) -> np.ndarray:
         """Return the stress below an axle, shape (offsets, depths)."""
@@ -270,11 +281,13 @@ class _Memory:
 
     def wheel_profile(self, load, pressure, shape, right) -> np.ndarray:
         """Return the stress below one wheel; its mirror image is not computed anew."""
-        key = (load, pressure, shape, abs(right))
+        flip = self.mirrored and right < 0
+        place = abs(right) if self.mirrored else right
+        key = (load, pressure, shape, place)
         if key not in self.wheels:
-            self.wheels[key] = self._compute(load, pressure, shape, abs(right))
+            self.wheels[key] = self._compute(load, pressure, shape, place)
         found = self.wheels[key]
-        return found[::-1] if right < 0 else found
+        return found[::-1] if flip else found
 
     def _compute(self, load, pressure, shape, right) -> np.ndarray:
         require_wheel(load, pressure, self.nu)
@@ -284,20 +297,9 @@ class _Memory:
         away = np.abs(self.offsets - right)
         near = away <= self.settings.profile_reach
         if shape[0] == "track":
-            out[near] = load * self._track(load, pressure, shape)(away[near])
+            out[near] = load * self.track_curve(load, pressure, shape)(away[near])
             return out
-        size = shape[1:3] if self.settings.cap_patch else (math.nan, math.nan)
-        area = float(
-            patch_area(
-                load,
-                pressure,
-                width=size[0],
-                diameter=size[1],
-                area_max=self.settings.patch_area_max,
-            )
-        )
-        if not math.isfinite(sum(size)) and load / pressure > area:
-            self.too_large.add((load, pressure))
+        area = self.area_of(load, pressure, shape)
         out[near] = lateral_stress_circle(
             load,
             load / area,
@@ -308,7 +310,26 @@ class _Memory:
         )
         return out
 
-    def _track(self, load, pressure, shape) -> CubicSpline:
+    def area_of(self, load, pressure, shape) -> float:
+        """Return the contact area of a tyre [m2]; remember one no tyre has."""
+        _, width, diameter, told = shape
+        sized = self.settings.cap_patch and math.isfinite(width + diameter)
+        area = float(
+            contact_area(
+                load,
+                pressure,
+                width=width if sized else math.nan,
+                diameter=diameter if sized else math.nan,
+                told=told or (math.nan, math.nan),
+                area_max=self.settings.patch_area_max,
+            )
+        )
+        if not sized and not told and load / pressure > area:
+            self.too_large.add((load, pressure))
+        return area
+
+    def track_curve(self, load, pressure, shape) -> CubicSpline:
+        """Return the stress beside a track that carries 1 N, as a curve."""
         _, width, length, rollers = shape
         if not length > 0.0:
             self.no_length.add(shape)

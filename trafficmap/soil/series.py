@@ -11,7 +11,7 @@ from trafficmap.core.constants import COMPUTE_DEPTHS
 from trafficmap.core.notes import Note
 from trafficmap.soil.columns import LAYER_CENTRES, LAYER_EDGES
 from trafficmap.soil.retention import suction
-from trafficmap.soil.strength import ln_strength_by_suction, strength_18
+from trafficmap.soil.strength import ln_strength, strength_18
 from trafficmap.soil.water import local_days
 
 if TYPE_CHECKING:
@@ -148,19 +148,17 @@ def strength_at(
         last_tillage_depth=last_tillage_depth,
         settings=settings,
     )
-    ln_strength = ln_strength_by_suction(
-        at_depth, base, strength_max=settings.strength_max
-    )
+    strong = ln_strength(at_depth, base, settings=settings)
     frozen = np.full((hours.size, columns.size), np.nan)
     day = local_days(hours, series.dates, series.time_zone)
     inside = day >= 1
     # The thicker of evening before and evening after: thaw at noon is not seen.
     thickness = series.frozen
     frozen[inside] = np.maximum(thickness[day[inside] - 1], thickness[day[inside]])
-    ln_strength[frozen > settings.frozen_limit] = np.nan
+    strong[frozen > settings.frozen_limit] = np.nan
     return Strength(
         times=hours,
-        ln_strength=ln_strength,
+        ln_strength=strong,
         theta=by_depth(theta, depths),
         theta_sd=by_depth(spread, depths),
         suction=at_depth,

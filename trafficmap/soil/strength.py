@@ -15,6 +15,7 @@ import numpy as np
 from scipy.special import ndtr
 
 from trafficmap.core.constants import GRAVITY
+from trafficmap.core.errors import SettingsError
 
 if TYPE_CHECKING:
     from trafficmap.core.settings.soil import SoilSettings
@@ -46,7 +47,90 @@ def pf_of_suction(suction):
     return np.log10(np.maximum(centimetres, 1.0))
 
 
-def ln_strength_by_suction(suction, strength_18, *, strength_max=600e3):
+def ln_strength(suction, base, *, settings: SoilSettings):
+    """Return the natural logarithm of strength by the law the settings name.
+
+    Parameters
+    ----------
+    suction : float or ndarray
+        Suction; NaN stays NaN. [Pa]
+    base : float or ndarray
+        Strength at pF 1.8, from `strength_18`. [Pa]
+    settings : SoilSettings
+
+    Returns
+    -------
+    float or ndarray
+        ln of strength in Pa.
+
+    Raises
+    ------
+    SettingsError
+        `strength_pairs` do not rise, or slopes do not.
+    """
+    wet, dry = settings.strength_slopes
+    if not (wet >= 0.0 and dry >= 0.0):
+        msg = (
+            f"settings: soil.strength_slopes: got {wet:g} and {dry:g}, need 0 or more."
+        )
+        raise SettingsError(msg, "drier soil is never weaker")
+    if settings.strength_law == "line":
+        return ln_strength_by_suction(
+            suction,
+            base,
+            strength_max=settings.strength_max,
+            slopes=settings.strength_slopes,
+            bend=settings.strength_bend,
+        )
+    pairs = np.asarray(settings.strength_pairs, dtype=np.float64).reshape(-1, 2)
+    rising = (np.diff(pairs, axis=0) > 0.0).all() and (pairs > 0.0).all()
+    if len(pairs) < 2 or not rising:
+        msg = (
+            f"settings: soil.strength_pairs: got {len(pairs)} pairs, need two or more "
+            "whose suction and strength both rise."
+        )
+        raise SettingsError(msg, "write [[suction, strength], ...] in Pa, drier last")
+    return ln_strength_measured(
+        suction,
+        pairs,
+        share=np.minimum(base / settings.strength_normal, 1.0),
+        slope=wet,
+        strength_max=settings.strength_max,
+    )
+
+
+def ln_strength_measured(suction, pairs, *, share, slope, strength_max):
+    """Return ln of strength through measured pairs, straight over pF between them.
+
+    Wetter than the wettest pair strength falls on with `slope`; drier than the driest
+    it stays: nobody measured that it rises.
+
+    Parameters
+    ----------
+    suction : float or ndarray
+        [Pa]
+    pairs : ndarray, shape (n, 2)
+        Suction and strength, both rising. [Pa]
+    share : float or ndarray
+        Strength of this layer over that of the cores, below 1 where tilled. [1]
+    slope : float
+        Rise of log10 strength a unit of pF below the first pair. [1]
+    strength_max : float
+        Highest strength. [Pa]
+
+    Returns
+    -------
+    float or ndarray
+    """
+    pf, at = pf_of_suction(suction), pf_of_suction(pairs[:, 0])
+    value = np.interp(pf, at, np.log(pairs[:, 1]))
+    value = value + math.log(10.0) * slope * np.minimum(pf - at[0], 0.0)
+    return np.minimum(value + np.log(share), math.log(strength_max))
+
+
+def ln_strength_by_suction(
+    suction, strength_18, *, strength_max=600e3, slopes=(0.19, 0.40), bend=2.5
+):
     """Return the natural logarithm of strength from suction.
 
     log10 of strength rises by 0.19 a unit of pF up to pF 2.5 and by 0.40 beyond, from
@@ -62,6 +146,10 @@ def ln_strength_by_suction(suction, strength_18, *, strength_max=600e3):
         Strength at pF 1.8. [Pa]
     strength_max : float
         Highest strength. [Pa]
+    slopes : tuple of float
+        Rise of log10 strength a unit of pF below and above the bend. [1]
+    bend : float
+        pF of the bend. [1]
 
     Returns
     -------
@@ -74,7 +162,8 @@ def ln_strength_by_suction(suction, strength_18, *, strength_max=600e3):
     130
     """
     pf = pf_of_suction(suction)
-    rise = 0.19 * (np.minimum(pf, 2.5) - 1.8) + 0.40 * np.maximum(0.0, pf - 2.5)
+    rise = slopes[0] * (np.minimum(pf, bend) - 1.8)
+    rise = rise + slopes[1] * np.maximum(0.0, pf - bend)
     value = np.log(strength_18) + math.log(10.0) * rise
     return np.minimum(value, math.log(strength_max))
 

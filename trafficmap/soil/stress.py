@@ -204,6 +204,47 @@ def vertical_stress_rectangle_corner(pressure, depth, *, length, width, nu):
     return pressure / (2.0 * math.pi) * total
 
 
+def vertical_stress_rectangle(pressure, depth, *, length, width, point=(0.0, 0.0), nu):
+    """Vertical stress at any point below a uniform rectangle.
+
+    The sum of four corners, those beyond the point taken away.
+
+    Parameters
+    ----------
+    pressure : float
+        Pressure on the rectangle. [Pa]
+    depth : float
+        Depth, above 0. [m]
+    length, width : float
+        Sides, above 0. [m]
+    point : tuple of float
+        Where from the middle, along the length and across. [m]
+    nu : float
+        Concentration factor, above 2. [1]
+
+    Returns
+    -------
+    float
+        Vertical stress. [Pa]
+
+    Examples
+    --------
+    >>> middle = vertical_stress_rectangle(1.0, 0.5, length=1.9, width=0.635, nu=5)
+    >>> round(middle, 3)
+    0.782
+    """
+    total = 0.0
+    for along in (0.5 * length - point[0], 0.5 * length + point[0]):
+        for across in (0.5 * width - point[1], 0.5 * width + point[1]):
+            if along == 0.0 or across == 0.0:
+                continue
+            sign = math.copysign(1.0, along) * math.copysign(1.0, across)
+            total += sign * vertical_stress_rectangle_corner(
+                pressure, depth, length=abs(along), width=abs(across), nu=nu
+            )
+    return total
+
+
 def vertical_stress_patch(along, across, load, *, depth, nu, point=(0.0, 0.0)):
     """Vertical stress below any patch, as the sum over its small pieces.
 

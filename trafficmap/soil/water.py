@@ -3,8 +3,8 @@
 from __future__ import annotations
 
 import datetime as dt
-from dataclasses import dataclass
-from typing import TYPE_CHECKING
+from dataclasses import dataclass, field
+from typing import TYPE_CHECKING, Any
 from zoneinfo import ZoneInfo
 
 import numpy as np
@@ -13,11 +13,12 @@ import pandas as pd
 from trafficmap.core.errors import InputError
 from trafficmap.core.notes import Note
 from trafficmap.core.tables import WEATHER, require_table
-from trafficmap.soil._kernels import run_column
+from trafficmap.soil.balance import Forcing, solve_column
 from trafficmap.soil.columns import LAYER_CENTRES, LAYER_EDGES, LAYER_THICKNESS
-from trafficmap.soil.cover import GroundCover, ground_cover, root_shares
+from trafficmap.soil.cover import ground_cover, root_shares, season_start
 from trafficmap.soil.evapotranspiration import reference_evapotranspiration
 from trafficmap.soil.retention import field_capacity, suction
+from trafficmap.soil.spread import rain_error, water_spread
 
 if TYPE_CHECKING:
     from trafficmap.core.settings.soil import SoilSettings
@@ -49,6 +50,8 @@ class SoilSeries:
         Snow lying as water; water lost and gained in the day. [m]
     closure : float
         Largest error of the water balance of any column and day. [m]
+    account : dict
+        What run.json says of the water: surface, spread by source, readings.
     """
 
     columns: SoilColumns
@@ -66,6 +69,7 @@ class SoilSeries:
     drained: np.ndarray
     added: np.ndarray
     closure: float
+    account: dict[str, Any] = field(default_factory=dict)
 
     @property
     def layer_edges(self) -> np.ndarray:
@@ -95,14 +99,15 @@ def run_water(
     settings: SoilSettings,
     first_pass: dt.date | None = None,
     time_zone: str | None = None,
+    station_distance: float | None = None,
 ) -> tuple[SoilSeries, list[Note]]:
     """Follow the water of every column through the season.
 
     Seven layers fill and drain under unit gradient in hourly steps; snow, runoff by
     curve number, tile or slow drainage below, evaporation by FAO-56 with a crop until
-    it ripens. The run starts at field capacity on 1 May of the year of `first_pass`,
-    or ``settings.spin_up`` days before it if that is earlier, so that the crop has
-    drawn on the ground before the passes that matter.
+    it ripens. The run starts at field capacity on 1 May of the year of `first_pass`
+    (1 November in the south), or ``settings.spin_up`` days before it if that is
+    earlier, so that the crop has drawn on the ground before the passes that matter.
 
     Parameters
     ----------
@@ -121,6 +126,8 @@ def run_water(
         First day that matters; without it the run starts with the weather.
     time_zone : str, optional
         IANA name of the farm's zone, for the day of liquid and of passes.
+    station_distance : float, optional
+        From the rain gauge to the field, 0 in the field; 10 km if not known. [m]
 
     Returns
     -------
@@ -134,7 +141,9 @@ def run_water(
     """
     require_table(weather, WEATHER)
     notes: list[Note] = []
-    weather, gaps = _whole_days(weather, first_pass, settings, notes)
+    weather, gaps = _whole_days(
+        weather, first_pass, settings, notes, southern=latitude < 0.0
+    )
     dates = pd.DatetimeIndex(weather["date"])
     eto, found = reference_evapotranspiration(
         weather, latitude=latitude, elevation=elevation
@@ -142,45 +151,79 @@ def run_water(
     notes += found
     eto = np.where(np.isnan(eto), 0.0, np.maximum(eto, settings.evaporation_floor))
     cover, found = ground_cover(
-        dates, weather["t_min"].to_numpy(), crop=crop, settings=settings
+        dates,
+        weather["t_min"].to_numpy(),
+        crop=crop,
+        southern=latitude < 0.0,
+        settings=settings,
     )
     notes += found
     drained = _tile_state(columns, tile, notes)
     surface, injected = _liquid(columns, dates, time_zone, notes)
-    series = _run(
-        columns,
-        dates,
-        time_zone or "UTC",
-        weather,
-        eto,
-        cover,
-        drained,
-        surface,
-        injected,
-        settings,
+    total, readily = evaporable_water(columns)
+    mean = 0.5 * (weather["t_min"] + weather["t_max"]).to_numpy(dtype=np.float64)
+    forcing = Forcing(
+        rain=np.nan_to_num(weather["rain"].to_numpy(dtype=np.float64), nan=0.0),
+        eto=eto,
+        temperature=np.nan_to_num(mean, nan=10.0),
+        cover=cover,
+        roots=root_shares(cover.root_base, kind=settings.roots),
+        residue=float(np.interp(settings.residue_cover, (0.6, 1.0), (1.0, 0.45))),
+        drained=drained,
+        surface=surface,
+        injected=injected,
+        start=field_capacity(columns.sand, columns.curve),
+        total=total,
+        readily=readily,
     )
+    series = _run(columns, dates, time_zone or "UTC", forcing, settings)
+    series.account["surface"] = cover.surface
+    sentence = (
+        f"For its water the ground was taken as {cover.surface}. What grew, and until "
+        "when, decides how dry the subsoil is: correct [crop] in field.toml if it was "
+        "otherwise."
+    )
+    notes.append(Note("soil.surface", "info", sentence))
     if series.closure > CLOSURE_LIMIT:
         msg = (
             f"water balance: {series.closure * 1e3:g} mm were lost or made in a day, "
             f"need less than {CLOSURE_LIMIT * 1e3:g} mm."
         )
         raise InputError(msg, "look for an odd value in the weather or the soil")
+    _spread(series, forcing, station_distance, settings)
     unknown = _unknown_days(gaps, settings)
     for values in (series.theta, series.theta_sd, series.suction):
         values[unknown] = np.nan
     return series, notes
 
 
+def _spread(
+    series: SoilSeries,
+    forcing: Forcing,
+    station_distance: float | None,
+    settings: SoilSettings,
+) -> None:
+    """Fill in how far the water may be off, and from what."""
+    if settings.theta_spread is not None:
+        series.theta_sd[:] = settings.theta_spread
+        series.account["spread"] = {"whole": settings.theta_spread}
+        return
+    found = water_spread(
+        series.columns,
+        series.theta,
+        forcing=forcing,
+        rain_error=rain_error(station_distance, settings=settings),
+        settings=settings,
+    )
+    series.theta_sd[:] = found.whole
+    series.account["spread"] = found.means()
+
+
 def _run(
     columns: SoilColumns,
     dates: pd.DatetimeIndex,
     time_zone: str,
-    weather: pd.DataFrame,
-    eto: np.ndarray,
-    cover: GroundCover,
-    drained: np.ndarray,
-    surface: np.ndarray,
-    injected: np.ndarray,
+    forcing: Forcing,
     settings: SoilSettings,
 ) -> SoilSeries:
     """Run the kernel over the columns."""
@@ -188,61 +231,19 @@ def _run(
     theta = np.empty((n_days, n, layers))
     frost = np.empty((n_days, n, 2))
     flux = np.empty((n_days, n, 6))
-    curve = columns.curve
-    rain = np.nan_to_num(weather["rain"].to_numpy(dtype=np.float64), nan=0.0)
-    mean = 0.5 * (weather["t_min"] + weather["t_max"]).to_numpy(dtype=np.float64)
-    mean = np.nan_to_num(mean, nan=10.0)
-    total, readily = evaporable_water(columns)
-    residue = float(np.interp(settings.residue_cover, (0.6, 1.0), (1.0, 0.45)))
-    start = field_capacity(columns.sand, curve)
-    roots = root_shares(cover.root_base, kind=settings.roots)
     closure = 0.0
     for c in range(n):
-        own_theta = np.empty((n_days, layers))
-        own_frost = np.empty((n_days, 2))
-        own_flux = np.empty((n_days, 6))
-        error = run_column(
-            start[c].copy(),
-            LAYER_THICKNESS,
-            curve.theta_s[c],
-            curve.theta_33[c],
-            curve.theta_1500[c],
-            curve.k_sat[c],
-            curve.k_power[c],
-            roots,
-            rain,
-            mean,
-            eto,
-            cover.basal,
-            cover.bare,
-            cover.by_bare_share,
-            surface[:, c].copy(),
-            injected[:, c].copy(),
-            float(columns.curve_number[c]),
-            settings.tile_drainage if drained[c] else 0.0,
-            settings.deep_drainage,
-            float(readily[c]),
-            float(total[c]),
-            residue,
-            settings.melt_factor,
-            float(curve.bulk_density[c, :2].mean()),
-            float(columns.quartz[c]),
-            settings.frost_resistance,
-            settings.frost_factor,
-            settings.thaw_factor,
-            own_theta,
-            own_frost,
-            own_flux,
+        theta[:, c], frost[:, c], flux[:, c], error = solve_column(
+            columns, c, forcing=forcing, settings=settings
         )
         closure = max(closure, error)
-        theta[:, c], frost[:, c], flux[:, c] = own_theta, own_frost, own_flux
     return SoilSeries(
         columns=columns,
         dates=dates,
         time_zone=time_zone,
         theta=theta,
-        theta_sd=np.full_like(theta, settings.theta_spread),
-        suction=suction(theta, curve),
+        theta_sd=np.full_like(theta, np.nan),
+        suction=suction(theta, columns.curve),
         frost_depth=frost[:, :, 0].copy(),
         thaw_depth=frost[:, :, 1].copy(),
         snow=flux[:, :, 0].copy(),
@@ -291,6 +292,8 @@ def _whole_days(
     first_pass: dt.date | None,
     settings: SoilSettings,
     notes: list[Note],
+    *,
+    southern: bool,
 ) -> tuple[pd.DataFrame, np.ndarray]:
     """Return weather without missing rows from the start of the run, and its gaps."""
     known = weather.dropna(subset=["rain", "t_min", "t_max"], how="all")
@@ -306,7 +309,7 @@ def _whole_days(
     begin, end = table.index.min(), table.index.max()
     if first_pass is not None:
         wanted = min(
-            pd.Timestamp(first_pass.year, 5, 1),
+            season_start(first_pass, southern=southern),
             pd.Timestamp(first_pass) - pd.Timedelta(days=settings.spin_up),
         )
         if begin > wanted:
