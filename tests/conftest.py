@@ -16,13 +16,28 @@ if os.environ.get("TRAFFICMAP_SEARCH") != "1":
 
 ROOT = Path(__file__).resolve().parents[1]
 
+# Benchmarks are scripts that borrow from one another, run from their own folder.
+collect_ignore_glob = ["benchmarks/*"]
+
 KERNEL_FILES = {
+    "test_formats_taskdata_damage.py",
+    "test_formats_taskdata_rig.py",
+    "test_formats_can.py",
+    "test_formats_pieces.py",
+    "test_formats_nmea.py",
     "test_formats_timelog.py",
+    "test_loads_beside.py",
     "test_loads_paths.py",
     "test_loads_payload.py",
+    "test_loads_pushed.py",
     "test_risk_assess.py",
+    "test_risk_tillage.py",
+    "test_soil_front.py",
     "test_soil_water.py",
+    "test_tracks_bridge.py",
     "test_tracks_clean.py",
+    "test_tracks_order.py",
+    "test_tracks_reverse.py",
     "test_tracks_split.py",
     "test_traffic_applied.py",
     "test_traffic_count.py",

@@ -20,6 +20,7 @@ if TYPE_CHECKING:
     import geopandas as gpd
     import pandas as pd
     import xarray as xr
+    from shapely.geometry.base import BaseGeometry
 
     from trafficmap.field.model import Field
     from trafficmap.loads.paths import WheelPaths
@@ -50,6 +51,16 @@ class Result:
         Areas, distances and masses of the whole field.
     notes : tuple of Note
         Worst first.
+    carrying : DataFrame or None
+        What a wheel may carry on the last day with weather, contract `CARRYING`.
+    nights : DataFrame or None
+        Frozen ground in the forecast, contract `NIGHTS`; None without a forecast.
+    ledger : Ledger or None
+        Damage by season and depth, this season last.
+    resets : Resets or None
+        What tillage between passes undid.
+    sessions, gaps : DataFrame
+        Runs of receivers, contract `SESSIONS`; time without a track, contract `GAPS`.
     """
 
     field: Field
@@ -70,6 +81,12 @@ class Result:
     stops: gpd.GeoDataFrame
     totals: dict[str, Any]
     notes: tuple[Note, ...]
+    carrying: pd.DataFrame | None = None
+    nights: pd.DataFrame | None = None
+    ledger: risk.Ledger | None = None
+    resets: soil.Resets | None = None
+    sessions: pd.DataFrame | None = None
+    gaps: pd.DataFrame | None = None
 
     @property
     def layers(self) -> xr.Dataset:
@@ -125,30 +142,67 @@ def run(
         return product[0] if len(product) == 1 else tuple(product)
 
     progress(0.00, "clean the tracks")
-    ground: dict[str, Any] = {"boundary": field.boundary, "machines": field.machines}
-    fixes = keep(tracks.clean(field.fixes, **ground, settings=use.tracks))
-    fixes, passes = keep(tracks.split(fixes, **ground, settings=use.tracks))
+    told: dict[str, Any] = {
+        "machines": field.machines,
+        "settings": use.tracks,
+        "logs": [log.facts for log in field.logs if log.facts is not None],
+    }
+    ground: dict[str, Any] = {"boundary": field.boundary, "access": field.access}
+    fixes = keep(tracks.clean(field.fixes, **ground, **told))
+    fixes, passes = keep(tracks.split(fixes, **ground, **told))
+    sessions = tracks.sessions(fixes, **told)
+    gaps = keep(
+        tracks.gap_report(fixes, time_zone=field.time_zone, settings=use.tracks)
+    )
+    notes += tracks.frame_shifts(
+        fixes,
+        passes,
+        boundary=field.boundary if field.boundary_given else None,
+        machines=field.machines,
+        settings=use.tracks,
+    )
 
     progress(0.10, "follow payload and wheels")
     rigs: dict[str, Any] = {"machines": field.machines, "settings": use.loads}
     payload = keep(
-        loads.payload(fixes, passes, crop=field.crop, liquid=field.liquid, **rigs)
+        loads.payload(
+            fixes,
+            passes,
+            crop=field.crop,
+            liquid=field.liquid,
+            tickets=field.tickets,
+            time_zone=field.time_zone,
+            log_names={log.log_id: log.path.name for log in field.logs},
+            log_offsets={log.log_id: log.clock_offset for log in field.logs},
+            **rigs,
+        )
     )
-    paths = keep(loads.wheel_paths(fixes, passes, payload=payload, **rigs))
+    paths = keep(
+        loads.wheel_paths(fixes, passes, payload=payload, slope=field.slope, **rigs)
+    )
 
     progress(0.25, "lay wheels on the cells")
     grid = FieldGrid.covering(
-        field.boundary.bounds, cell=use.traffic.cell, epsg=field.epsg
+        _bounds(field.boundary, field.access), cell=use.traffic.cell, epsg=field.epsg
     )
     tray = new_tray(grid)
     inside = traffic.inside_share(field.boundary, grid=grid)
     put_layer(tray, "inside", inside)
+    strips = _access_share(field, grid)
+    if strips is not None:
+        put_layer(tray, "access", strips)
     events = traffic.cover(paths, grid=grid, settings=use.traffic)
     visits = traffic.visits(
         paths, grid=grid, reach=use.soil.profile_reach, settings=use.traffic
     )
     notes += traffic.count(
-        events, paths, grid=grid, inside=inside, tray=tray, settings=use.traffic
+        events,
+        paths,
+        grid=grid,
+        inside=inside,
+        tray=tray,
+        settings=use.traffic,
+        beyond=strips,
     )
     liquid = keep(
         traffic.applied(
@@ -173,6 +227,15 @@ def run(
         units = columns.unit_index_of_cell.reshape(grid.shape)
         put_layer(tray, "soil_unit", np.where(inside > 0, units, -1))
 
+    undone = soil.resets(
+        field.tillage,
+        grid=grid,
+        columns=columns,
+        last_tillage_depth=_tilled(field),
+        time_zone=field.time_zone,
+        settings=use.soil,
+    )
+
     progress(0.60, "weigh stress against strength")
     notes += risk.assess(
         visits,
@@ -185,7 +248,24 @@ def run(
         tray=tray,
         settings=use.risk,
         swelling=None if columns is None else columns.swelling,
+        resets=undone,
     )
+    notes += _density(tray, use)
+    ledger = keep(
+        risk.carry_over(
+            field.earlier,
+            tray=tray,
+            grid=grid,
+            inside=inside,
+            season=field.season,
+            until=risk.newest_day(visits.time, field.season),
+            tillage=field.tillage,
+            last_tillage_depth=_tilled(field),
+            settings=use.risk,
+        )
+    )
+    carrying = keep(_carrying(field, use, paths, series, profiles))
+    nights = keep(_nights(field, use, series))
 
     progress(0.75, "draw zones and decide")
     tool = max(field.tools, key=lambda tool: tool.depth_max, default=None)
@@ -238,9 +318,37 @@ def run(
         zones=drawn,
         plan=jobs,
         stops=stops,
-        totals=_totals(field, fixes, payload, tray, grid),
+        totals=_totals(field, fixes, payload, tray, grid)
+        | _track_totals(passes, sessions, gaps, tray, grid)
+        | ({} if series is None else {"soil_water": series.account}),
         notes=tuple(worst_first(_said_once(notes))),
+        carrying=carrying,
+        nights=nights,
+        ledger=ledger,
+        resets=undone,
+        sessions=sessions,
+        gaps=gaps,
     )
+
+
+def _bounds(
+    boundary: BaseGeometry, access: BaseGeometry | None
+) -> tuple[float, float, float, float]:
+    """Return the bounds of all ground that is mapped."""
+    return boundary.bounds if access is None else boundary.union(access).bounds
+
+
+def _access_share(field: Field, grid: FieldGrid) -> np.ndarray | None:
+    """Return the share of each cell on strips of access outside the boundary."""
+    if field.access is None:
+        return None
+    beyond = field.access.difference(field.boundary)
+    if beyond.is_empty:
+        return np.zeros(grid.shape)
+    import shapely
+
+    parts = [p for p in shapely.get_parts(beyond) if p.geom_type == "Polygon"]
+    return traffic.inside_share(shapely.union_all(parts), grid=grid)
 
 
 def _soil(
@@ -283,23 +391,68 @@ def _soil(
         settings=use.soil,
         first_pass=first,
         time_zone=field.time_zone,
+        station_distance=field.station_distance,
     )
     notes += found
-    if field.latitude < 0:
-        sentence = (
-            "The field lies south of the equator, where the usual dates of crop growth "
-            "do not hold: soil water, and with it every risk, is not to be trusted."
-        )
-        notes.append(Note("soil.southern", "stop", sentence))
+    series, found = soil.correct(series, field.dug, grid=grid, settings=use.soil)
+    notes += found
     strength = soil.strength_at(
         series,
         times,
         columns=columns,
-        last_tillage_depth=0.0 if field.crop.no_till else field.crop.last_tillage_depth,
+        last_tillage_depth=_tilled(field),
         settings=use.soil,
     )
     notes += strength.notes
     return (columns, series, strength, profiles), notes
+
+
+def _tilled(field: Field) -> float | None:
+    """Return how deep the ground was tilled before the season [m], None if not said."""
+    return 0.0 if field.crop.no_till else field.crop.last_tillage_depth
+
+
+def _density(tray: xr.Dataset, use: Settings) -> list[Note]:
+    """Put the density the soil would be pressed to, only where somebody asked."""
+    line = use.soil.density_line
+    if line is None:
+        return []
+    density, cut = soil.pressed_density(tray["stress"].values, line=line)
+    put_layer(tray, "density_pressed", density)
+    return [soil.density_note(int(np.count_nonzero(cut.any(axis=0))))]
+
+
+def _carrying(
+    field: Field, use: Settings, paths: WheelPaths, series: Any, profiles: Any
+) -> tuple[pd.DataFrame | None, list[Note]]:
+    """Return what a wheel may carry today, None without soil water."""
+    if series is None or profiles is None:
+        return None, []
+    return soil.carrying_loads(
+        series,
+        wheels=paths.wheels,
+        states=paths.states,
+        nu=profiles.nu,
+        spread=risk.joint_spread(profiles.depths, settings=use.risk),
+        last_tillage_depth=_tilled(field),
+        settings=use.soil,
+        risk=use.risk,
+    )
+
+
+def _nights(
+    field: Field, use: Settings, series: Any
+) -> tuple[pd.DataFrame | None, list[Note]]:
+    """Return the frozen nights ahead, None without soil water or a forecast."""
+    if series is None or field.forecast is None:
+        return None, []
+    return soil.coming_nights(
+        series,
+        forecast=field.forecast,
+        latitude=field.latitude,
+        weather=field.weather,
+        settings=use.soil,
+    )
 
 
 _SAID_BETTER = {
@@ -387,10 +540,39 @@ def _totals(
         "wheel_over_5_share": share("wheel_passes_5", 0),
         "more_than_5_wheel_passes_share": share("wheel_passes", 5),
         "load_distance_mg_km_ha": float(distance),
-        "heaviest_axle_kg": float(np.nanmax(tray["heaviest_axle"].values, initial=0.0)),
+        "heaviest_axle_kg": float(
+            np.nanmax(tray["heaviest_axle"].values[inside > 0.0], initial=0.0)
+        ),
         "worked": [
             {"machine_id": machine[row["log_id"]], **row}
             for row in tracks.worked(fixes).to_dict("records")
         ],
         "ledger_kg": payload.ledger,
     }
+
+
+def _track_totals(
+    passes: pd.DataFrame,
+    sessions: pd.DataFrame,
+    gaps: pd.DataFrame,
+    tray: xr.Dataset,
+    grid: FieldGrid,
+) -> dict[str, Any]:
+    """Return what run.json says of the tracks themselves."""
+    inferred = passes.loc[passes["inferred"], "length"]
+    moving = float(gaps[["tracked", "inferred", "missing"]].to_numpy().sum())
+    out = {
+        "driven_m": float(passes["length"].sum()),
+        "inferred_m": float(inferred.sum()),
+        "no_track_share": float(gaps["missing"].sum()) / max(moving, 1e-9),
+        "gaps": gaps.to_dict("records"),
+        "sessions": sessions.drop(columns=["start", "end"]).to_dict("records"),
+    }
+    if "access" in tray:
+        driven = np.nan_to_num(tray["run_over"].values) * tray["access"].values
+        strip = tray["access"].values.sum()
+        out["access_m2"] = float(strip * grid.cell_area)
+        out["access_run_over_m2"] = float(
+            np.minimum(driven, tray["access"].values).sum() * grid.cell_area
+        )
+    return out

@@ -14,6 +14,9 @@ from trafficmap.cli import EXIT_CODES
 from trafficmap.core.layers import LAYER_BOOK
 from trafficmap.core.settings import Settings
 from trafficmap.core.tables import CONTRACTS
+from trafficmap.machines.catalogue import class_names
+from trafficmap.machines.reference import class_machine, classes_page, reference_page
+from trafficmap.outputs.machine_drawing import machine_svg
 
 HERE = Path(__file__).parent
 NOTICE = "<!-- made by docs/reference/build.py; change the code, not this page -->\n"
@@ -67,10 +70,12 @@ def tables_page() -> str:
         lines += ["", f"## {contract.name}", ""]
         lines += ["| column | type | unit | may be empty | meaning |"]
         lines += ["| --- | --- | --- | --- | --- |"]
-        for column in contract.columns:
+        for column in (*contract.columns, *contract.optional):
+            may_be_left_out = ", may be left out" * (column in contract.optional)
             lines.append(
                 f"| `{column.name}` | {column.dtype} | {column.unit or '-'} | "
-                f"{'yes' if column.nullable else 'no'} | {column.meaning} |"
+                f"{'yes' if column.nullable else 'no'} | "
+                f"{column.meaning}{may_be_left_out} |"
             )
     return "\n".join(lines) + "\n"
 
@@ -82,7 +87,17 @@ def exit_codes_page() -> str:
     return "\n".join(lines) + "\n"
 
 
+def drawings() -> dict[str, str]:
+    """Return the drawing of every class of machine, by file name."""
+    return {
+        f"machines/{name}.svg": machine_svg(class_machine(name))
+        for name in class_names()
+    }
+
+
 PAGES = {
+    "machines.md": reference_page,
+    "machine_classes.md": classes_page,
     "settings.md": settings_page,
     "layers.md": layers_page,
     "tables.md": tables_page,
@@ -116,3 +131,6 @@ def _shown(value: object) -> str:
 if __name__ == "__main__":
     for name, page in PAGES.items():
         (HERE / name).write_text(page(), encoding="utf-8")
+    (HERE / "machines").mkdir(exist_ok=True)
+    for name, drawing in drawings().items():
+        (HERE / name).write_text(drawing, encoding="utf-8")

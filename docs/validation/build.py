@@ -32,6 +32,9 @@ page is out of tolerance. The mark says how much a row is worth:
 FOOT = """
 What these rows do not show: that stress, strength and water in **your** field are what
 the equations say. No threshold of the decision has been validated in a field.
+
+Soil temperature in winter was held against a station on grass; see
+[frost](../theory/frost.md), where it falls short as well.
 """
 
 

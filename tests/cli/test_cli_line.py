@@ -32,6 +32,18 @@ def test_sample_names_the_fields_there_are(tmp_path, capsys):
     assert "ditch_sixty" in capsys.readouterr().err
 
 
+def test_check_draws_the_machines(places, tmp_path, capsys):
+    folder = tmp_path / "drawn"
+    assert run_command(["check", str(places / "two"), "--draw", str(folder)]) == 0
+    out = capsys.readouterr().out
+    drawn = sorted(folder.glob("machine_*.svg"))
+    assert drawn
+    for path in drawn:
+        assert f"Drawn: {path}" in out
+        assert 'class="wheel"' in path.read_text("utf-8")
+    assert "Found: wheels of " in out
+
+
 def test_check_says_what_was_found(places, capsys):
     assert run_command(["check", str(places / "two")]) == 0
     out = capsys.readouterr().out

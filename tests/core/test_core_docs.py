@@ -18,7 +18,10 @@ def build_module():
     return module
 
 
-@pytest.mark.parametrize("name", ["settings", "layers", "tables", "exit_codes"])
+@pytest.mark.parametrize(
+    "name",
+    ["settings", "layers", "tables", "exit_codes", "machines", "machine_classes"],
+)
 def test_page_is_what_the_code_prints(name):
     module = build_module()
     page = (module.HERE / f"{name}.md").read_text(encoding="utf-8")

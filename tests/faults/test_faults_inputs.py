@@ -256,8 +256,52 @@ def doubled_header(cells: list) -> list:
 
 
 WEATHER = '[weather]\nfile = "weather.csv"'
+FORECAST = '\nforecast = "forecast.csv"'
 BOW_TIE = [ring()[0], ring()[2], ring()[1], ring()[3], ring()[0]]
 STAMP = "%Y-%m-%d %H:%M:%S"
+
+
+def gpx() -> str:
+    """Return the good log as a phone would write it."""
+    points = "".join(
+        f'<trkpt lat="{north}" lon="{east}"><time>{stamp}</time></trkpt>'
+        for east, north, stamp, *_ in drive()[1:]
+    )
+    return f"<gpx><trk><trkseg>{points}</trkseg></trk></gpx>"
+
+
+def kml(inner: str) -> str:
+    return f"<kml><Placemark><name>it</name>{inner}</Placemark></kml>"
+
+
+def sentences(*, bad: int = 0, date: bool = True, fix: int = 4) -> str:
+    """Return the good log as a receiver says it; every `bad`-th sum is wrong."""
+    lines = []
+    for east, north, stamp, *_ in drive()[1:]:
+        place = (
+            f"42{float(north) * 60 % 60:010.7f},N,093{-float(east) * 60 % 60:010.7f},W"
+        )
+        clock = stamp[11:19].replace(":", "")
+        day = "141026" if date else ""
+        for body in (
+            f"GPGGA,{clock},{place},{fix},9,0.9,300,M,,M,,",
+            f"GPRMC,{clock},{'A' if fix else 'V'},{place},1.4,0.0,{day},,",
+            "GPVTG,0.0,T,,M,1.4,N,2.5,K",
+        ):
+            total = 0
+            for letter in body.encode():
+                total ^= letter
+            total ^= bool(bad) and len(lines) % bad == 1
+            lines.append(f"${body}*{total:02X}")
+    return "\n".join(lines) + "\n"
+
+
+_RING = " ".join(f"{x},{y}" for x, y in ring())
+LINE = f"<LineString><coordinates>{_RING}</coordinates></LineString>"
+AREA = (
+    "<Polygon><outerBoundaryIs><LinearRing><coordinates>"
+    f"{_RING}</coordinates></LinearRing></outerBoundaryIs></Polygon>"
+)
 BOMB = "<!DOCTYPE x [<!ENTITY a 'ha'>" + "".join(
     f"<!ENTITY {chr(98 + k)} '{f'&{chr(97 + k)};' * 10}'>" for k in range(9)
 ) + "]>" + ROOT.format("&j;")  # fmt: skip
@@ -308,6 +352,45 @@ CASES = [
     Case("cut binary log",
          task_data(TASK.format("TLG00001"), log=records()[:-7], head=HEAD), 0,
          "119 fixes of combine"),
+    Case("binary log damaged inside",
+         task_data(TASK.format("TLG00001"), log=records()[:800] + b"\xff" * 40
+                   + records()[800:], head=HEAD), 0,
+         "is damaged at byte 800 of 1,960; reading went on at byte 840"),
+    Case("binary log without its header",
+         task_data(TASK.format("TLG00001"), log=records()), 0,
+         "time and places were worked out from the records"),
+    Case("header of a binary log cut off",
+         task_data(TASK.format("TLG00001"), log=records(),
+                   head=HEAD.replace("</TIM>", '<DLV A="0043" B="" C="D"/><DL')), 0,
+         "what it describes before that was read, 1 value."),
+    Case("noise for a binary log",
+         task_data(TASK.format("TLG00001"), log=bytes(range(256)) * 9), 3,
+         "its header is lost and no reading fits its records"),
+    Case("task file cut off, its log beside it",
+         task_data(ROOT.format('<PFD A="PFD1" C="a"/><TSK A="TSK1"')[:-22],
+                   log=records(), head=HEAD), 0, "no task names it"),
+    # tracks and sentences
+    Case("gpx", put(LOG, gpx()), 0, "combine.csv: GPX track, 120 fixes of combine"),
+    Case("gpx of a phone that died", put(LOG, gpx()[:-700]), 0,
+         "breaks off or is damaged at byte"),
+    Case("gpx with entities", put(LOG, BOMB.replace("<x>", "<gpx>")), 3,
+         "holds a document type"),
+    Case("gpx without tracks", put(LOG, "<gpx/>"), 3, "holds no track; need one with"),
+    Case("kml for a boundary", put(OUTLINE, kml(AREA)), 0, "120 fixes of combine"),
+    Case("kml of a drawn line for a boundary", put(OUTLINE, kml(LINE)), 3,
+         "holds a line, need the outline of the field as an area"),
+    Case("kml of a drawn line for a log", put(LOG, kml(LINE)), 3,
+         "combine.csv: is a line without times, need a time at each place or the day"),
+    Case("kml of an area for a log", put(LOG, kml(AREA)), 3, "holds only areas"),
+    Case("kmz that climbs out", zipped(("doc.kml", kml(LINE).encode()),
+         ("../x", b"a")), 3, "leads out of the folder"),
+    Case("nmea with a bad cable", put(LOG, sentences(bad=3)), 3,
+         "120 of 360 lines are broken (120 with a wrong or no check sum)"),
+    Case("nmea without a date", put(LOG, sentences(date=False)), 0,
+         "its times have no date, since it holds no RMC or ZDA"),
+    Case("nmea without a fix", put(LOG, sentences(fix=0)), 3,
+         "120 sentences of place, none with a fix, need GGA or RMC with a fix"),
+    Case("parquet cut off", put(LOG, b"PAR1 and no more"), 3, "Parquet file"),
     # text and numbers
     Case("byte order mark", put(LOG, "\ufeff" + text(drive())), 0, "120 fixes"),
     Case("utf-16", put(LOG, text(drive()).encode("utf-16")), 0, "is UTF-16 text"),
@@ -367,6 +450,11 @@ CASES = [
          3, "rain of 2026-10-02 is missing"),
     Case("rain below zero", more(WEATHER, weather__csv=weather(rain="-2")), 3,
          "rain is below zero on 2026-10-01"),
+    Case("forecast nobody can read", more(WEATHER + FORECAST, weather__csv=weather(),
+         forecast__csv="date,tmin_c,tmax_c\nsoon,1,2\n"), 3, "are not understood"),
+    Case("forecast of the past", more(WEATHER + FORECAST, weather__csv=weather(),
+         forecast__csv="date,tmin_c,tmax_c\n2026-05-03,1,9\n"), 0,
+         "the forecast ends before the known weather does"),
     # keys
     Case("unknown key", keys("season", "seasn"), 3, "field.seasn"),
     Case("no toml", put(KEYS, "[field\n"), 3, "field.toml: cannot be read"),
@@ -395,8 +483,12 @@ CASES = [
     Case("new from an empty file", put(LOG, b""), 3, "combine.csv: is empty", NEW),
     Case("new from a log that stands", rows(lambda c: None, step=0.0), 3,
          "all its places are one spot, need a log of driving", NEW),
-    Case("new from metres", rows(column(0, lambda k, v: "448677.1")), 3,
-         "begin a field.toml by hand", NEW),
+    Case("new from metres", rows(column(0, lambda k, v: "448677.1")), 0,
+         "it asks how to read a log", NEW),
+    Case("new from dates that read two ways",
+         rows(lambda c: None, stamp="%m/%d/%Y %H:%M:%S",
+              start=START.replace(month=3, day=4)), 0, "it asks how to read a log",
+         NEW),
     Case("new over a field", lambda _: None, 3, "is already there, nothing was written",
          ("new", "{home}", "{home}/combine.csv")),
     Case("explain of no run", lambda _: None, 3, "is unfinished, it holds no valid",

@@ -327,13 +327,25 @@ REFUSED = {
         },
     ),
     "readings of a kind nobody knows": Case(
-        "dug.csv: kind 'auger', need one of probe, spade, hand_roll, rut, trial.",
+        "dug.csv: kind 'auger', need one of probe, spade, hand_roll, rut, trial, "
+        "moisture, feel.",
         hint="correct the column kind",
         build={
             "more": '[dug]\nfile = "dug.csv"',
             "files": {
                 "dug.csv": "point,longitude,latitude,kind,value_psi\n"
                 f"P1,{WEST},{SOUTH},auger,300\n"
+            },
+        },
+    ),
+    "soil wetter than it can be": Case(
+        "dug.csv: soil moisture is 310 %, need 0 to 90 % of the volume of the soil.",
+        hint="moisture_pct",
+        build={
+            "more": '[dug]\nfile = "dug.csv"',
+            "files": {
+                "dug.csv": "point,longitude,latitude,kind,depth_cm,moisture_pct\n"
+                f"P1,{WEST},{SOUTH},moisture,25,310\n"
             },
         },
     ),

@@ -60,6 +60,10 @@ class Result:
     stops: gpd.GeoDataFrame
     totals: dict = field(default_factory=dict)
     notes: list = field(default_factory=list)
+    carrying: Any = None
+    nights: Any = None
+    ledger: Any = None
+    resets: Any = None
 
 
 def make_result(
@@ -211,7 +215,7 @@ def _paths() -> WheelPaths:
             rows.append(
                 (len(rows), machine, body, int(machine == "cart"), axle, axle_id,
                  int(slot), 0.0, side * gauge / 2, 0.8, 1.9, "tyre", np.nan, 0,
-                 200e3, machine == "cart")
+                 200e3, machine == "cart", np.nan, np.nan)
             )  # fmt: skip
     wheels = pd.DataFrame(rows, columns=tables.WHEELS.names())
     nan = np.nan
@@ -318,7 +322,7 @@ def _profiles(paths):
     row_of[2, 2] = 2
     return SimpleNamespace(
         stress=stress * fall, first_offset=-4.0, step=0.025, row_of=row_of,
-        wheel_load=np.array([60e3, 80e3, 110e3]),
+        wheel_load=np.array([60e3, 80e3, 110e3]), nu=4.5,
     )  # fmt: skip
 
 

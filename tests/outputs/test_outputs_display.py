@@ -14,9 +14,10 @@ import numpy as np
 import pytest
 import shapefile as pyshp
 import shapely
+from pyproj import Geod
 
 from trafficmap.core.errors import InputError
-from trafficmap.formats.isoxml import write
+from trafficmap.formats.isoxml import read_task_data, write
 from trafficmap.formats.isoxml.write import task_data_files, task_grid
 from trafficmap.outputs import display
 
@@ -226,16 +227,26 @@ def test_a_second_reader_sees_the_same(result, tmp_path, version, form):
         assert len(task.treatment_zones[1].polygons) == 2
 
 
-def test_our_own_reader_sees_the_same(result, tmp_path):
-    reader = pytest.importorskip("trafficmap.formats.isoxml")
-    if not hasattr(reader, "read_task_data"):
-        pytest.skip("the reader is not there yet")
-    for name, content in make(result).items():
+@pytest.mark.parametrize(("version", "form"), CASES)
+def test_our_own_reader_sees_the_same(result, tmp_path, version, form):
+    files = make(result, version=version, form=form)
+    for name, content in files.items():
         path = tmp_path / name
         path.parent.mkdir(exist_ok=True)
         path.write_bytes(content)
-    data = reader.read_task_data(tmp_path)
-    assert len(data.partfields) == 1
+    data = read_task_data(tmp_path)
+    assert (data.version, data.notes) == ((version, 3), ())
+    (task,) = data.tasks
+    assert {z.code: z.values[0x0033] for z in task.zones} == {0: 0, 1: 356, 2: 406}
+    assert task.default_zone == 0
+    (field,) = data.partfields
+    area, _ = Geod(ellps="WGS84").geometry_area_perimeter(field.boundary)
+    assert abs(area) == pytest.approx(field.stated_area, abs=1.0)
+    if form == "grid":
+        stored = files["TASKDATA/GRD00001.BIN"]
+        assert task.grid.values.tobytes() == stored
+    else:
+        assert [z.geometry is not None for z in task.zones] == [False, True, True]
 
 
 def test_polygons_keep_holes_and_area(result):

@@ -46,7 +46,13 @@ def asked(monkeypatch):
     def fake(series, **given):
         calls.append(given)
         return SimpleNamespace(
-            word="shatters", probability=0.9, carries="carries", frozen=0.01, notes=()
+            word="shatters",
+            probability=0.9,
+            carries="carries",
+            frozen=0.01,
+            notes=(),
+            tip_frozen=True,
+            ground="thawed over frozen",
         )
 
     monkeypatch.setattr("trafficmap.plan.fit.fit", fake)
@@ -87,6 +93,8 @@ def test_asked_for_the_tip_of_each_unit_on_the_newest_day(series, asked):
     assert asked[1]["hand_rolls"] == [(0.1, "cracks")]
     assert frame["word"].tolist() == ["shatters", "shatters"]
     assert frame["clay"].tolist() == pytest.approx([0.4, 0.2])
+    assert frame["tip_frozen"].tolist() == [True, True]
+    assert frame["ground"].tolist() == ["thawed over frozen"] * 2
 
 
 def test_old_hand_rolls_no_longer_count(series, asked):

@@ -12,7 +12,6 @@ from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
 from trafficmap.core.errors import InputError
-from trafficmap.formats.isoxml import _kernels
 from trafficmap.formats.isoxml.timelog import read_time_log
 from trafficmap.formats.logs import read_logs
 from trafficmap.formats.sniff import sniff_bytes
@@ -64,7 +63,7 @@ def test_what_was_packed_is_read(records):
 @settings(max_examples=60, deadline=None)
 def test_a_cut_never_changes_what_came_before(records, cut):
     whole = pack(records)
-    log, notes = read_or_refused(whole[:-cut], r"is unreadable\.$")
+    log, notes = read_or_refused(whole[:-cut], r"nothing is readable\.$")
     if log is None:
         return
     assert log.n_records < len(records)
@@ -97,14 +96,40 @@ def test_any_bytes_have_a_kind(data):
 )
 @settings(max_examples=60, deadline=None)
 def test_carried_values_are_never_older_than_allowed(gaps, age, pause):
-    seconds = np.cumsum(np.array(gaps, dtype=float))
-    rows = np.arange(0, seconds.size, 3)
-    out = np.empty(seconds.size)
-    _kernels.carry(rows, seconds[rows], seconds, age, pause, out)
+    stamps = np.cumsum(gaps).tolist()
+    # Every third record tells the second it is of, and so when it was sent.
+    records = [
+        (1000 * s, 1, 1, [(0, s)] if k % 3 == 0 else []) for k, s in enumerate(stamps)
+    ]
+    log, _ = read_time_log(HEAD, pack(records), name="T")
+    seconds = log.seconds - log.seconds[0] + stamps[0]
+    out = log.carried(0, max_age=age, max_gap=pause)
     known = np.isfinite(out)
-    # The value carried is the second it was sent at.
     assert np.all(seconds[known] - out[known] <= age)
-    assert np.isfinite(out[rows]).all()
+    assert np.isfinite(out[np.isin(seconds, stamps[::3])]).all()
+    # Across a pause nothing is carried: what is known was sent after the last one.
+    after = np.concatenate(
+        [[-np.inf], np.where(np.diff(seconds) > pause, seconds[1:], -np.inf)]
+    )
+    assert np.all(out[known] >= np.maximum.accumulate(after)[known])
+
+
+@given(
+    st.lists(RECORD, min_size=12, max_size=20),
+    st.integers(1, 40),
+    st.binary(min_size=1, max_size=60),
+)
+@settings(max_examples=60, deadline=None)
+def test_junk_between_records_never_changes_the_head(records, after, junk):
+    after = min(after, len(records))
+    head, whole = pack(records[:after]), pack(records)
+    log, _ = read_or_refused(head + junk + whole[len(head) :], r"\.$")
+    if log is None:
+        return
+    full, _ = read_time_log(HEAD, head, name="T")
+    sent = full.value.size
+    assert log.n_records >= full.n_records
+    assert log.value[:sent].tolist() == full.value.tolist()
 
 
 @given(st.permutations(["lon", "lat", "time", "speed (mph)"]), st.sampled_from(",;\t|"))

@@ -15,9 +15,11 @@ from trafficmap.core.settings.loads import LoadSettings
 from trafficmap.core.tables import LIQUID, PASSES, SPLIT_FIXES
 from trafficmap.field.model import Crop
 from trafficmap.loads import payload
-from trafficmap.loads.mass import axle_transfer, rig_mass, rig_wheel_loads
+from trafficmap.loads._arm import turn_towards
 from trafficmap.loads.trail import rig_path
 from trafficmap.machines import class_names, read_machine
+from trafficmap.machines.axles import axle_transfer, rig_wheel_loads
+from trafficmap.machines.wheels import rig_mass, wheel_spots
 
 CHOICES = LoadSettings()
 RIGS = {
@@ -51,6 +53,59 @@ def test_wheel_loads_add_up(name, share, factor, state):
     mass = carried + factor * rig_mass(rig, 0.0, state=state)
     assert loads.sum(axis=1) == pytest.approx(mass * GRAVITY, rel=1e-9)
     assert (loads >= 0).all()
+
+
+@given(
+    name=st.sampled_from(sorted(RIGS)),
+    share=st.floats(0, 1),
+    pitch=st.floats(-0.3, 0.3),
+    roll=st.floats(-0.3, 0.3),
+    rolling=st.floats(0, 0.2),
+    bound=st.sampled_from([-1.0, 0.0, 1.0]),
+)
+def test_slopes_and_pulls_only_move_load_between_wheels(
+    name, share, pitch, roll, rolling, bound
+):
+    rig = RIGS[name]
+    carried = np.array([share * rig.capacity(720.0)])
+    more = {
+        "density": 720.0,
+        "pitch": pitch,
+        "rolling_resistance": rolling,
+        "pull_bound": bound,
+    }
+    loads = rig_wheel_loads(rig, carried, roll=roll, **more)
+    across = np.cos(np.arctan(pitch)) * np.cos(np.arctan(roll))
+    mass = carried + rig_mass(rig, 0.0)
+    assert loads.sum(axis=1) == pytest.approx(mass * GRAVITY * across, rel=1e-9)
+    assert (loads >= 0).all()
+    # Leaning the other way loads the other side the same.
+    mirrored = rig_wheel_loads(rig, carried, roll=-roll, **more)
+    spots = wheel_spots(rig)
+    for k, spot in enumerate(spots):
+        other = next(
+            j
+            for j, s in enumerate(spots)
+            if (s.body, s.axle.name, s.contact)
+            == (spot.body, spot.axle.name, spot.contact)
+            and s.right == -spot.right
+        )
+        assert mirrored[0, other] == pytest.approx(loads[0, k], rel=1e-6, abs=1e-6)
+
+
+@given(
+    psi=st.floats(-3.0, 3.0),
+    course=st.floats(-3.0, 3.0),
+    step=st.floats(0.01, 2.0),
+    arm=st.floats(0.5, 12.0),
+)
+def test_a_push_undoes_a_pull(psi, course, step, arm):
+    de, dn = step * np.sin(course), step * np.cos(course)
+    pulled = turn_towards(psi, de, dn, arm)
+    back = turn_towards(pulled, de, dn, -arm)
+    # Near 180 degrees an arm is balanced, and the way back is as unsure as the start.
+    if abs(np.angle(np.exp(1j * (course - psi)))) < 3.0:
+        assert np.angle(np.exp(1j * (back - psi))) == pytest.approx(0.0, abs=1e-6)
 
 
 @given(

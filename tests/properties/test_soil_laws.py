@@ -19,7 +19,10 @@ from trafficmap.field.model import Crop, SoilMap, Tile
 from trafficmap.soil import columns, run_water
 from trafficmap.soil.columns import LAYER_CENTRES, LAYER_THICKNESS
 from trafficmap.soil.contact import patch_area
+from trafficmap.soil.crust import carries_over_frost
 from trafficmap.soil.fitness import plastic_limit_estimate
+from trafficmap.soil.frost import berggren_factor, frost_depth_stefan
+from trafficmap.soil.heat import TopsoilHeat, heat_by_hour, hourly_forcing
 from trafficmap.soil.profiles import lateral_stress_circle
 from trafficmap.soil.retention import (
     conductivity,
@@ -48,6 +51,7 @@ factors = st.floats(3.0, 6.0)
 sizes = st.sampled_from([None, (0.65, 1.85), (0.80, 1.85), (1.05, 2.15)])
 names = st.sampled_from(sorted(TEXTURE_CENTROIDS))
 TINY = 1e-9
+sizes_of = st.floats(0.001, 0.3)
 
 
 def chain(load, pressure, depth, nu, size=None):
@@ -345,3 +349,90 @@ def test_autumn_moisture_of_a_grass_station_is_ranked_right(shared_data):
         ranks.append(spearmanr(model[both], truth[both]).statistic)
     assert np.median(ranks) >= 0.90
     assert min(ranks) >= 0.75
+
+
+# --- frost ---
+
+
+@given(
+    st.floats(-20.0, 5.0),
+    st.floats(0.5, 15.0),
+    st.floats(0.05, 0.45),
+    st.floats(0.05, 0.45),
+    st.floats(0.0, 0.5),
+    st.booleans(),
+)
+@settings(max_examples=15)
+def test_heat_is_neither_made_nor_lost(low, swing, top, below, resistance, given_top):
+    cells = 40
+    theta = np.where(np.arange(cells) < 10, top, below)
+    soil = TopsoilHeat(np.full(cells, 0.01), theta, 0.46, 1430.0, 0.3, resistance)
+    days = 4
+    if given_top:
+        surface = {"surface_temperature": low + swing * np.sin(np.arange(24 * days))}
+    else:
+        surface = {
+            "forcing": hourly_forcing(
+                np.full(days, low),
+                np.full(days, low + swing),
+                day_of_year=np.full(days, 330),
+                latitude=42.0,
+            )
+        }
+    run = heat_by_hour(soil, start_temperature=np.full(cells, 3.0), **surface)
+    moved = np.abs(run.inflow).sum() + 1.0
+    assert np.abs(run.stored - run.inflow).max() <= 1e-9 * moved
+    # All ice there is lies in the column, and none is left where all is warm.
+    assert (run.frozen <= 0.40 + 1e-9).all()
+    assert (run.frozen[(run.temperature > 0.0).all(axis=1)] == 0.0).all()
+
+
+@given(st.floats(0.0, 5.0), st.floats(0.01, 1.0), st.floats(0.01, 1.0))
+def test_heat_of_the_soil_only_slows_a_front(alpha, mu, more):
+    factor = berggren_factor(alpha, mu)
+    assert 0.0 < factor < 1.0
+    assert berggren_factor(alpha + more, mu) < factor + TINY
+    assert berggren_factor(alpha, mu + more) < factor + TINY
+
+
+@given(st.floats(0.0, 200.0), st.floats(0.05, 0.45), st.floats(0.0, 1.0), sizes_of)
+def test_more_cover_or_water_never_freezes_deeper(frost, theta, cover, more):
+    soil = {"conductivity": 1.8, "theta": theta, "resistance": cover}
+    depth = frost_depth_stefan(frost, **soil)
+    assert frost_depth_stefan(frost, **soil | {"resistance": cover + more}) <= depth
+    assert frost_depth_stefan(frost, **soil | {"theta": theta + more}) <= depth
+    assert frost_depth_stefan(frost + 10 * more, **soil) >= depth
+
+
+RANK = {"does not carry": 0, "may rut": 1, "carries": 2}
+
+
+@given(
+    st.sampled_from(sorted(RANK)),
+    st.floats(0.0, 1.0),
+    st.floats(0.0, 0.2),
+    st.floats(0.0, 0.2),
+    st.booleans(),
+)
+def test_wetter_below_or_thawed_deeper_never_carries_better(
+    base, frozen, thawed, more, drier
+):
+    def rank(word, depth, dry):
+        found = carries_over_frost(
+            word,
+            frozen=frozen,
+            thawed=depth,
+            drier_than_plastic=dry,
+            settings=SoilSettings(),
+        )
+        return RANK[found]
+
+    here = rank(base, thawed, drier)
+    assert rank(base, thawed, False) <= here
+    assert rank(base, thawed + more, drier) <= here
+    for worse in RANK:
+        if RANK[worse] <= RANK[base]:
+            assert rank(worse, thawed, drier) <= here
+    # A crust under 5 cm never turns ground that does not carry into ground that does.
+    if frozen < 0.05 and base != "carries":
+        assert here < 2

@@ -45,6 +45,8 @@ def paths_of(legs, *, mass=4000.0):
             "rollers": 0,
             "pressure": np.full(3, 1e5),
             "pressure_assumed": False,
+            "contact_area": np.nan,
+            "contact_slope": np.nan,
         }
     )[WHEELS.names()]
     load = np.full((1, 3), mass * GRAVITY)

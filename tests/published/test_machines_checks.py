@@ -13,15 +13,17 @@ from pathlib import Path
 import numpy as np
 import pytest
 
+from trafficmap.core.constants import GRAVITY
 from trafficmap.core.units import MASS_PER_BUSHEL, VOLUME_BUSHEL, to_si
-from trafficmap.loads._kernels import follow
+from trafficmap.loads._arm import follow, turn_towards
 from trafficmap.loads.fill import run_length, wet_mass
-from trafficmap.loads.mass import (
+from trafficmap.machines import axle_report, read_machine
+from trafficmap.machines.axles import (
     axle_loads_on_grade,
     axle_transfer,
     side_loads_on_slope,
 )
-from trafficmap.machines import axle_report, read_machine
+from trafficmap.machines.parts import Hose
 from trafficmap.machines.statics import share_on_supports
 from trafficmap.machines.tyres import (
     load_of_index,
@@ -37,7 +39,8 @@ def trail(easting, northing, arm, start):
     guess = np.full(easting.size, start)
     out = np.empty(easting.size)
     sign = np.ones(easting.size, dtype=np.int8)
-    follow(easting, northing, sign, arm, guess, math.pi, out)
+    rules = (1.0, 0.01, math.pi)
+    follow(easting, northing, sign, arm, guess, *rules, out, np.empty(easting.size))
     return out, easting - arm * np.sin(out), northing - arm * np.cos(out)
 
 
@@ -238,6 +241,48 @@ def test_slopes(published):
     down, up = side_loads_on_slope(150e3, slope=0.05, cg_height=1.8, track_width=3.0)
     assert down / 1e3 == published(79.4, abs=0.05, of="downhill wheel on 5 % [kN]")
     assert up / 1e3 == published(70.4, abs=0.05, of="uphill wheel on 5 % [kN]")
+
+
+@pytest.mark.published(
+    "Full hose dragged over the ground",
+    source="weight of a cylinder of water times friction",
+    mark="closed form",
+)
+def test_hose_drag(published):
+    # Water in 5, 6 and 8 in: 12.7, 18.2, 32.4 kg a metre. 200 m of 6 in at 21 kg/m and
+    # friction 0.45: 18.5 kN.
+    for inches, mass in ((5, 12.7), (6, 18.2), (8, 32.4)):
+        water = Hose(
+            inner_m=to_si(inches, "in"),
+            dragged_m=1.0,
+            friction=1.0,
+            hose_kg_m=0.0,
+            density_kg_m3=1000.0,
+        )
+        assert water.pull / GRAVITY == published(
+            mass, abs=0.05, of=f"water in {inches} in [kg/m]"
+        )
+    inside = math.pi / 4 * to_si(6, "in") ** 2 * 1000.0
+    hose = Hose(
+        inner_m=to_si(6, "in"),
+        dragged_m=200.0,
+        friction=0.45,
+        hose_kg_m=21.0 - inside,
+        density_kg_m3=1000.0,
+    )
+    assert hose.pull / 1e3 == published(18.5, abs=0.05, of="200 m of 6 in [kN]")
+
+
+@pytest.mark.published(
+    "Arm pushed straight back, 10 degrees on 5 m after 5 m [deg]",
+    source="tan(phi/2) grows by exp(s/L)",
+    mark="closed form",
+)
+def test_pushed_straight(published):
+    psi = math.radians(-10.0)
+    for _ in range(50):
+        psi = turn_towards(psi, 0.0, 0.1, -5.0)
+    assert -math.degrees(psi) == published(26.7550, abs=1e-3)
 
 
 @pytest.mark.published(

@@ -40,6 +40,8 @@ def wheel_paths(legs, *, right, width, mass):
             "rollers": 0,
             "pressure": np.full(n, 1e5),
             "pressure_assumed": False,
+            "contact_area": np.nan,
+            "contact_slope": np.nan,
         }
     )[WHEELS.names()]
     load = np.full((1, n), mass / n * GRAVITY)

@@ -1,28 +1,20 @@
-"""Evaporation, retention, drainage, frost and fitness against outside numbers.
-
-FAO-56 is Allen et al. 1998, Irrigation and Drainage Paper 56; its worked examples are
-those the evaporation library carries in its own tests.
-"""
+"""Runoff, drainage, measurements, frost and fitness against outside numbers."""
 
 from __future__ import annotations
 
 import math
 
 import numpy as np
-import pandas as pd
-import pyet
 import pytest
 
-from trafficmap.core.errors import ModelRangeError
 from trafficmap.core.texture import TEXTURE_CENTROIDS
 from trafficmap.core.units import to_si
 from trafficmap.soil import _kernels
-from trafficmap.soil.drainage import tile_flow_hooghoudt
-from trafficmap.soil.evapotranspiration import (
-    extraterrestrial_radiation,
-    reference_evapotranspiration,
-    saturation_pressure,
+from trafficmap.soil._frost import frost_day
+from trafficmap.soil.crust import (
+    bearing_load,
 )
+from trafficmap.soil.drainage import tile_flow_hooghoudt
 from trafficmap.soil.fitness import (
     kalman_update,
     plastic_limit_estimate,
@@ -32,323 +24,39 @@ from trafficmap.soil.fitness import (
     wilson_interval,
 )
 from trafficmap.soil.frost import (
-    TopsoilHeat,
-    bearing_load,
     berggren_factor,
-    conductivity_johansen,
     frost_depth_stefan,
-    frozen_by_hour,
     frozen_ground_index,
+)
+from trafficmap.soil.heat import (
+    TopsoilHeat,
+    conductivity_johansen,
+    frozen_by_hour,
 )
 from trafficmap.soil.retention import (
     conductivity,
-    density_factor_limit,
     retention_saxton_rawls,
-    suction,
 )
 from trafficmap.soil.water import readily_evaporable_water
 
 MM_PER_HOUR = 1e-3 / 3600
 
 
-def one_day(day, low, high, **more):
-    values = {"date": [pd.Timestamp(day)], "rain": [0.0]}
-    values |= {"t_min": [float(low)], "t_max": [float(high)]}
-    return pd.DataFrame(values | {name: [value] for name, value in more.items()})
+CLASSES = (
+    "sand",
+    "loamy sand",
+    "sandy loam",
+    "loam",
+    "silt loam",
+    "clay loam",
+    "silty clay loam",
+    "clay",
+)
+"""The classes the retention equations print rows for."""
 
 
 def loam(**more):
     return retention_saxton_rawls(0.40, 0.20, organic_matter=0.025, **more)
-
-
-# --- evaporation: the library and our door to it ---
-
-
-@pytest.mark.published(
-    "At 1800 m",
-    source="FAO-56 example 2, p. 32",
-    mark="outside",
-)
-def test_air_pressure_and_psychrometric_constant(published):
-    pressure = pyet.calc_press(1800.0)
-    assert pressure == published(81.8, abs=0.05, of="air pressure [kPa]")
-    assert pyet.calc_psy(pressure) == published(
-        0.054, abs=5e-4, of="psychrometric constant [kPa/degC]"
-    )
-
-
-@pytest.mark.published(
-    "Saturation pressure [kPa]",
-    source="FAO-56 example 3, p. 36",
-    mark="outside",
-)
-def test_saturation_pressure(published):
-    found = saturation_pressure(np.array([24.5, 15.0]))
-    assert found == published((3.075, 1.705), abs=5e-3, of=("24.5 degC", "15 degC"))
-    assert found.mean() == published(2.39, abs=5e-3, of="mean")
-
-
-@pytest.mark.published(
-    "Vapour pressure from humidity [kPa]",
-    source="FAO-56 example 5, p. 39",
-    mark="outside",
-)
-def test_vapour_pressure_from_humidity(published):
-    low, high = pd.Series([18.0]), pd.Series([25.0])
-    found = pyet.calc_ea(
-        tmax=high, tmin=low, rhmax=pd.Series([82.0]), rhmin=pd.Series([54.0])
-    )
-    assert float(found.iloc[0]) == published(1.70, abs=5e-3)
-
-
-@pytest.mark.published(
-    "Radiation on 15 May at 22.9 S with 7.1 h of sun [MJ/m2]",
-    source="FAO-56 example 10, p. 50",
-    mark="outside",
-)
-def test_sun_from_hours(published):
-    day = pd.Timestamp("2023-05-15").day_of_year
-    turn = 0.409 * math.sin(2 * math.pi * day / 365 - 1.39)
-    hours = 24 / math.pi * math.acos(-math.tan(math.radians(-22.9)) * math.tan(turn))
-    top = float(extraterrestrial_radiation(day, latitude=-22.9))
-    assert (0.25 + 0.50 * 7.1 / hours) * top / 1e6 == published(14.5, abs=0.05)
-
-
-@pytest.mark.published(
-    "Net long-wave loss [MJ/m2]",
-    source="FAO-56 example 11",
-    mark="outside",
-)
-def test_long_wave_loss(published):
-    # FAO-56 example 11: 3.5 MJ/m2 with Rs 14.5, Rso 18.8, ea 2.1, 25.1/19.1 degC.
-    days = pd.DatetimeIndex(["2023-05-15"])
-
-    def series(value):
-        return pd.Series([value], index=days)
-
-    found = pyet.calc_rad_long(
-        series(14.5),
-        tmax=series(25.1),
-        tmin=series(19.1),
-        rso=series(18.8),
-        ea=series(2.1),
-        a=1.35,
-        b=-0.35,
-    )
-    assert float(found.iloc[0]) == published(3.5, abs=0.05)
-
-
-def uccle(**more):
-    """FAO-56 example 18, p. 72: 6 July, 50.80 N, 100 m; wind brought to 2 m."""
-    wind = 2.78 * 4.87 / math.log(67.8 * 10 - 5.42)
-    humid = {"humidity_min": 0.63, "humidity_max": 0.84}
-    return one_day("2023-07-06", 12.3, 21.5, wind=wind, radiation=22.07e6, **humid)
-
-
-@pytest.mark.published(
-    "Uccle, 6 July",
-    source="FAO-56 example 18, p. 72",
-    mark="outside",
-)
-def test_penman_monteith(published):
-    eto, notes = reference_evapotranspiration(uccle(), latitude=50.80, elevation=100.0)
-    assert eto[0] * 1e3 == published(
-        3.88, abs=0.02, of="reference evapotranspiration [mm]"
-    )
-    assert notes == []
-    top = extraterrestrial_radiation(187, latitude=50.80) / 1e6
-    assert float(top) == published(
-        41.09, abs=0.02, of="radiation above the air [MJ/m2]"
-    )
-
-
-@pytest.mark.published(
-    "Lyon, 15 July",
-    source="FAO-56 example 20",
-    mark="from memory",
-)
-def test_penman_monteith_from_temperatures_and_a_named_wind(published):
-    # FAO-56 example 20 (from memory): Lyon, July 15, 45.72 N, 200 m: Rs 22.29, 4.56.
-    top = float(extraterrestrial_radiation(196, latitude=45.72))
-    sun = 0.16 * math.sqrt(26.6 - 14.8) * top
-    assert sun / 1e6 == published(
-        22.29, abs=0.02, of="radiation from temperatures [MJ/m2]"
-    )
-    # Air at its driest of the day as humid as at the lowest temperature.
-    full = float(saturation_pressure(14.8))
-    humid = full / float(saturation_pressure(26.6))
-    day = one_day("2023-07-15", 14.8, 26.6, wind=2.0, radiation=sun)
-    day["humidity_min"], day["humidity_max"] = humid, 1.0
-    eto, _ = reference_evapotranspiration(day, latitude=45.72, elevation=200.0)
-    assert eto[0] * 1e3 == published(
-        4.56, abs=0.02, of="reference evapotranspiration [mm]"
-    )
-
-
-@pytest.mark.published(
-    "Hargreaves, 20 October at 42 N, 4 to 16 degC [mm]",
-    source="worked apart with a fixed heat of evaporation",
-    mark="own working",
-)
-def test_hargreaves(published):
-    # Own working with a fixed heat of evaporation; the library lets it vary: 1 %.
-    day = one_day("2023-10-20", 4.0, 16.0)
-    eto, _ = reference_evapotranspiration(day, latitude=42.0)
-    assert eto[0] * 1e3 == published(1.82, abs=0.02)
-
-
-@pytest.mark.published(
-    "Uccle, 6 July, American standard form [mm]",
-    source="library refet",
-    mark="second opinion",
-)
-def test_penman_monteith_second_opinion(published):
-    refet = pytest.importorskip("refet", reason="second opinion, in the dev extra only")
-    humid = 0.5 * (
-        0.84 * float(saturation_pressure(12.3))
-        + 0.63 * float(saturation_pressure(21.5))
-    )
-    other = refet.Daily(
-        tmin=12.3,
-        tmax=21.5,
-        ea=humid,
-        rs=22.07,
-        uz=2.78,
-        zw=10,
-        elev=100,
-        lat=50.80,
-        doy=187,
-        method="asce",
-        rso_type="simple",
-        input_units={"lat": "deg"},
-    ).eto()
-    eto, _ = reference_evapotranspiration(uccle(), latitude=50.80, elevation=100.0)
-    # The American standard rounds a few constants otherwise.
-    assert eto[0] * 1e3 == published(np.asarray(other).item(), rel=0.01)
-
-
-# --- retention ---
-
-CLASS_ROWS = [
-    # Saxton & Rawls 2006, Soil Sci. Soc. Am. J. 70:1569-1578, Table 3 (second hand):
-    # water at 1500 and 33 kPa and when full [%], conductivity [mm/h], density; the
-    # last column of conductivity is our own working to two digits.
-    ("sand", 5, 10, 46, 108.1, 1.43, 108.15),
-    ("loamy sand", 5, 12, 46, 96.7, 1.43, 96.67),
-    ("sandy loam", 8, 18, 45, 50.3, 1.46, 50.30),
-    ("loam", 14, 28, 46, 15.5, 1.43, 15.48),
-    ("silt loam", 11, 31, 48, 16.1, 1.38, 16.12),
-    ("clay loam", 22, 36, 48, 4.3, 1.39, 4.32),
-    ("silty clay loam", 22, 38, 51, 5.7, 1.30, 5.68),
-    ("clay", 30, 42, 50, 1.1, 1.33, 1.14),
-]
-
-
-@pytest.mark.published(
-    "{row[0]}",
-    source="Saxton & Rawls 2006, Soil Sci. Soc. Am. J. 70:1569-1578, Table 3",
-    mark="second hand",
-)
-@pytest.mark.parametrize("row", CLASS_ROWS, ids=[row[0] for row in CLASS_ROWS])
-def test_class_rows_of_the_source(published, row):
-    name, dry, field, full, printed, density, own = row
-    curve = retention_saxton_rawls(*TEXTURE_CENTROIDS[name], organic_matter=0.025)
-    assert 100 * curve.theta_1500 == published(dry, abs=0.5, of="water at 1500 kPa [%]")
-    assert 100 * curve.theta_33 == published(field, abs=0.5, of="water at 33 kPa [%]")
-    assert 100 * curve.theta_s == published(full, abs=0.5, of="water when full [%]")
-    assert curve.bulk_density / 1e3 == published(
-        density, abs=0.0055, of="density [Mg/m3]"
-    )
-    assert curve.k_sat / MM_PER_HOUR == published(
-        own, rel=0.01, of="conductivity, two digits [mm/h]", mark="own working"
-    )
-    assert curve.k_sat / MM_PER_HOUR == published(
-        printed, abs=0.055, of="conductivity [mm/h]"
-    )
-
-
-@pytest.mark.published(
-    "Loam packed 1.1 times as dense",
-    source="worked apart with the same equations",
-    mark="own working",
-)
-def test_dense_loam(published):
-    curve = loam(density_factor=1.1)
-    assert curve.theta_s == published(0.4054, abs=5e-4, of="water when full [m3/m3]")
-    assert curve.theta_33 == published(0.2688, abs=5e-4, of="water at 33 kPa [m3/m3]")
-    assert curve.k_sat / MM_PER_HOUR == published(
-        6.99, abs=0.02, of="conductivity [mm/h]"
-    )
-
-
-@pytest.mark.published(
-    "Loam",
-    source="worked apart with the same equations",
-    mark="own working",
-)
-def test_suction_and_conductivity_of_loam(published):
-    curve = loam()
-    assert suction(0.30, curve) / 1e3 == published(
-        29.7, rel=5e-3, of="suction at 0.30 [kPa]"
-    )
-    assert suction(0.20, curve) / 1e3 == published(
-        198.3, rel=5e-3, of="suction at 0.20 [kPa]"
-    )
-    assert conductivity(0.30, curve) / MM_PER_HOUR == published(
-        0.0450, rel=5e-3, of="conductivity at 0.30 [mm/h]"
-    )
-
-
-@pytest.mark.published(
-    "{name}",
-    source="library ptfkit, the same equations",
-    mark="second opinion",
-)
-@pytest.mark.parametrize("name", TEXTURE_CENTROIDS)
-def test_retention_second_opinion(published, name):
-    other = pytest.importorskip("ptfkit.saxton2006", reason="in the dev extra only")
-    sand, clay = TEXTURE_CENTROIDS[name]
-    ours = retention_saxton_rawls(sand, clay, organic_matter=0.025)
-    theirs = other.calc_ptf_saxton2006(sand=sand, clay=clay, organic_matter=2.5)
-    # The same equations, so all digits; it takes the air entry from another stage of
-    # the paper and does not guard it, so that is left out.
-    assert ours.theta_1500 == published(
-        theirs.theta_1500, rel=1e-9, of="water at 1500 kPa [m3/m3], all digits"
-    )
-    assert ours.theta_33 == published(
-        theirs.theta_33, rel=1e-9, of="water at 33 kPa [m3/m3], all digits"
-    )
-    assert ours.theta_s == published(
-        theirs.theta_s, rel=1e-9, of="water when full [m3/m3], all digits"
-    )
-    assert ours.exponent == published(
-        theirs.retention_b, rel=1e-9, of="exponent of the curve, all digits"
-    )
-    found = ours.k_sat / MM_PER_HOUR
-    assert found == published(
-        theirs.saturated_conductivity, rel=1e-9, of="conductivity [mm/h], all digits"
-    )
-
-
-@pytest.mark.parametrize(("name", "factor"), [("clay", 1.2), ("clay loam", 1.3)])
-def test_dense_clay_keeps_pores_that_drain(name, factor):
-    # By the equations alone water at 33 kPa would not fit into the pores here.
-    sand, clay = TEXTURE_CENTROIDS[name]
-    curve = retention_saxton_rawls(
-        sand, clay, organic_matter=0.025, density_factor=factor
-    )
-    assert curve.theta_s - curve.theta_33 == pytest.approx(0.01, abs=1e-12)
-    assert curve.k_sat > 0
-
-
-def test_too_dense_to_hold_water_is_refused():
-    limit = density_factor_limit(0.25, 0.50, organic_matter=0.025)
-    with pytest.raises(ModelRangeError, match="leaves no pores that drain, need less"):
-        retention_saxton_rawls(0.25, 0.50, organic_matter=0.025, density_factor=1.5)
-    at_limit = retention_saxton_rawls(
-        0.25, 0.50, organic_matter=0.025, density_factor=limit
-    )
-    assert at_limit.theta_33 > at_limit.theta_1500
 
 
 # --- runoff, evaporation, drainage ---
@@ -469,8 +177,8 @@ def test_loam_drains(published, hours, theta):
 def test_no_class_drains_on_when_the_crop_is_gone():
     # After 60 days from full no class still loses more than a tenth of a millimetre
     # a day: own working, conductivity 0.026 to 0.035 mm a day.
-    for row in CLASS_ROWS:
-        sand, clay = TEXTURE_CENTROIDS[row[0]]
+    for name in CLASSES:
+        sand, clay = TEXTURE_CENTROIDS[name]
         curve = retention_saxton_rawls(sand, clay, organic_matter=0.025)
         theta = _kernels.drain_layer(
             float(curve.theta_s),
@@ -541,6 +249,19 @@ def test_hourly_solver_against_neumann(published):
     )
     assert frozen[23] == published(0.1096, rel=0.02, of="after 1 day")
     assert frozen[119] == published(0.2451, rel=0.02, of="after 5 days")
+
+
+@pytest.mark.published(
+    "Frost by the daily front [m]",
+    source="exact two-phase solution of Neumann",
+    mark="closed form",
+)
+def test_daily_front_against_neumann(published):
+    # The same ground as above; conductivity of it by Johansen within 3 %.
+    state = np.array([0.0, 0.0, 0.0, 0.0, 0.0, 4.0])
+    for _ in range(5):
+        frost_day(state, -5.0, 0.0, 0.30, 0.46, 1432.0, 0.3, 0.0, 1.0, 1.0, 1.0)
+    assert state[0] == published(0.2451, rel=0.05, of="after 5 days")
 
 
 @pytest.mark.published(

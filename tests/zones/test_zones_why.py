@@ -42,7 +42,7 @@ def season():
     wheels = pd.DataFrame(
         [
             (k, "cart", "grain_cart_single", 0, "axle", 0, k, 0.0, side, 0.9, 2.0,
-             "tyre", np.nan, 0, 2.5e5, False)
+             "tyre", np.nan, 0, 2.5e5, False, np.nan, np.nan)
             for k, side in enumerate((-1.5, 1.5))
         ],
         columns=WHEELS.names(),

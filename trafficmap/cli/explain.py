@@ -10,13 +10,19 @@ import click
 @click.command(name="explain")
 @click.argument("folder", metavar="OUT", type=click.Path(path_type=Path))
 @click.option(
+    "--audit",
+    is_flag=True,
+    help="Also work the stress a second way: patches cut into small pieces, every "
+    "wheel added.",
+)
+@click.option(
     "--at",
     "place",
     required=True,
     metavar="LON,LAT",
     help="Place in degrees, as -84.0021,41.3087.",
 )
-def command(folder: Path, place: str) -> None:
+def command(folder: Path, place: str, *, audit: bool) -> None:
     """Say why a spot is what it is, down to machine, date, load, moisture, formula.
 
     \b
@@ -33,4 +39,4 @@ def command(folder: Path, place: str) -> None:
         raise click.UsageError(msg)
     from trafficmap.outputs.explain import explain
 
-    click.echo(explain(folder, lon, lat))
+    click.echo(explain(folder, lon, lat, audit=audit))

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
+
 
 class TrafficmapError(Exception):
     """Base of every error raised on purpose.
@@ -12,14 +14,24 @@ class TrafficmapError(Exception):
         What is wrong, where, and what is needed, in one plain sentence.
     hint : str, optional
         What to do next; the command line prints it as a line "Try: ...".
+    choices : sequence of (line, meaning), optional
+        Lines of field.toml that would settle it, and what each would mean; a new
+        field.toml then asks with them.
     """
 
     exit_code = 1
 
-    def __init__(self, sentence: str, hint: str | None = None) -> None:
+    def __init__(
+        self,
+        sentence: str,
+        hint: str | None = None,
+        *,
+        choices: Sequence[tuple[str, str]] = (),
+    ) -> None:
         super().__init__(sentence)
         self.sentence = sentence
         self.hint = hint
+        self.choices = tuple(choices)
 
 
 class InputError(TrafficmapError):

@@ -24,7 +24,7 @@ _BUFFERS = {"buried line": 5.0, "tile": 3.0, "waterway": 10.0}
 _FAR = 1_000.0
 """Shapes further from the field than this are likely another field's [m]; choice."""
 
-_KINDS = ("probe", "spade", "hand_roll", "rut", "trial")
+_KINDS = ("probe", "spade", "hand_roll", "rut", "trial", "moisture", "feel")
 _WHEELED = {
     "1": 1.0,
     "yes": 1.0,
@@ -129,7 +129,6 @@ def settle_dug(
     if unknown:
         msg = f"{columns.name}: kind {unknown[0]!r}, need one of {', '.join(_KINDS)}."
         raise InputError(msg, "correct the column kind")
-    rut = (kind == "rut").to_numpy()
     table = pd.DataFrame(
         {
             "point": columns.text("point", ("name", "spot")),
@@ -139,7 +138,7 @@ def settle_dug(
             "kind": kind,
             "wheeled": _wheeled(columns),
             "depth": _optional(columns, "depth"),
-            "value": _value(columns, rut),
+            "value": _value(columns, kind.to_numpy()),
             "finding": columns.text("finding") if columns.find("finding") else "",
         }
     )
@@ -153,6 +152,15 @@ def settle_dug(
     if soft.any():
         sentence = f"{columns.name}: {int(soft.sum())} probe rows hold no reading."
         notes.append(Note("dug.empty", "check", sentence, int(soft.sum())))
+    wet = (table["kind"] == "moisture") & ~table["value"].between(0.0, 0.9)
+    wet &= table["value"].notna()
+    if wet.any():
+        worst = 100.0 * float(table.loc[wet, "value"].iloc[0])
+        msg = (
+            f"{columns.name}: soil moisture is {worst:g} %, need 0 to 90 % of the "
+            "volume of the soil."
+        )
+        raise InputError(msg, "give percent of volume in a column moisture_pct")
     return require_table(table, DUG), notes
 
 
@@ -213,11 +221,16 @@ def _optional(columns: Columns, ours: str) -> np.ndarray:
     return columns.number(ours)
 
 
-def _value(columns: Columns, rut: np.ndarray) -> np.ndarray:
-    """Return cone readings [Pa], and for ruts their depth [m]."""
+def _value(columns: Columns, kind: np.ndarray) -> np.ndarray:
+    """Return cone readings [Pa], depth of ruts [m], moisture and feel [fraction]."""
     value = _optional(columns, "value")
-    if rut.any():
-        value = np.where(rut, _optional(columns, "depth"), value)
+    value = np.where(kind == "rut", _optional(columns, "depth"), value)
+    for own, name in (("moisture", "moisture"), ("feel", "available")):
+        if (kind == own).any():
+            read = np.full(kind.size, np.nan)
+            if columns.find(name):
+                read = columns.number(name, unit="%")
+            value = np.where(kind == own, read, value)
     return value
 
 

@@ -26,19 +26,30 @@ def settle_crop(keys: CropKeys) -> Crop:
     """
     price, expected = keys.price_per_t, keys.yield_t_ha
     if keys.price_per_bu is not None:
-        price = keys.price_per_bu / _bushel(keys.next or keys.now, "price_per_bu") * 1e3
+        price = (
+            keys.price_per_bu / bushel_mass(keys.next or keys.now, "price_per_bu") * 1e3
+        )
     yield_expected = None if expected is None else to_si(expected, "t/ha")
     if keys.yield_bu_ac is not None:
-        mass = keys.yield_bu_ac * _bushel(keys.next or keys.now, "yield_bu_ac")
+        mass = keys.yield_bu_ac * bushel_mass(keys.next or keys.now, "yield_bu_ac")
         yield_expected = mass / to_si(1.0, "ac")
+    harvested = keys.harvested_yield_t_ha
+    yield_harvested = None if harvested is None else to_si(harvested, "t/ha")
+    if keys.harvested_yield_bu_ac is not None:
+        bushel = bushel_mass(keys.now or keys.next, "harvested_yield_bu_ac")
+        yield_harvested = keys.harvested_yield_bu_ac * bushel / to_si(1.0, "ac")
+    forage = keys.forage_yield_t_ha
     return Crop(
         now=crop_name(keys.now),
         next=crop_name(keys.next),
         harvested=keys.harvested.isoformat() if keys.harvested else None,
+        cover_sown=keys.cover_sown.isoformat() if keys.cover_sown else None,
         no_till=keys.no_till,
         spring_pass=keys.spring_pass,
         fall_pass="" if keys.fall_pass.casefold() == "none" else keys.fall_pass,
         yield_expected=yield_expected,
+        yield_harvested=yield_harvested,
+        yield_forage=None if forage is None else to_si(forage, "t/ha"),
         price=None if price is None else price / 1000.0,
         loss_reachable=_fraction(keys.loss_reachable_pct),
         residue_counted=_fraction(keys.residue_counted_pct),
@@ -151,12 +162,19 @@ def crop_name(name: str) -> str:
     return _CROPS.get(word, word)
 
 
-def _bushel(crop: str, key: str) -> float:
-    """Return the mass of a bushel of a crop [kg]."""
+def bushel_mass(crop: str, key: str) -> float:
+    """Return the mass of a bushel of a crop [kg].
+
+    Raises
+    ------
+    SettingsError
+        Nobody knows it; the sentence names the `key` of [crop] that needs it.
+    """
     mass = MASS_PER_BUSHEL.get(crop_name(crop).replace(" ", "_"), np.nan)
     if not np.isfinite(mass):
         msg = f'{FILE}: crop.{key} needs the mass of a bushel of "{crop}", not known.'
-        raise SettingsError(msg, f"give {key.split('_', maxsplit=1)[0]} by the tonne")
+        what = "price" if key.startswith("price") else key.rsplit("_bu", 1)[0]
+        raise SettingsError(msg, f"give {what} by the tonne")
     return mass
 
 

@@ -27,6 +27,7 @@ from trafficmap.field.strict import FILE
 from trafficmap.field.toml import FieldToml, LogKeys
 from trafficmap.formats.logs import read_logs
 from trafficmap.formats.rawlog import RawLog
+from trafficmap.tracks.ground import LogFacts
 
 _NEAR = 10.0
 """A fix this close outside the outline still counts as being there [m]; choice."""
@@ -42,7 +43,8 @@ _CLOCK_ERROR = 5.0
 """A clock this far from UTC spoils the pairing of two machines [s]; choice."""
 
 _SAID_BY_CLOCK = ("log.no_clock", "log.no_epoch")
-_MORE_EXACT = ("log.no_date", "log.two_epochs", "log.clock_unset", "iso.clock_unset")
+_MORE_EXACT = ("log.no_date", "log.two_epochs", "log.clock_unset", "log.gps_round",
+               "iso.clock_unset")  # fmt: skip
 
 
 @dataclass(frozen=True, eq=False)
@@ -148,7 +150,7 @@ def join_logs(
     if not tables:
         return FIXES.empty(), (), notes
     _require_one_place_at_a_time(tables, sources)
-    fixes = pd.concat(tables, ignore_index=True)
+    fixes = tables[0] if len(tables) == 1 else pd.concat(tables, ignore_index=True)
     return require_table(fixes, FIXES), tuple(sources), notes
 
 
@@ -170,7 +172,12 @@ def _fixes(
     notes = _clock_notes(log, notes)
     if abs(log.raw.clock_error) >= _CLOCK_ERROR and not log.keys.clock_offset_s:
         notes.append(_ahead(log))
+    facts = _facts(log.keys, log_id)
     easting, northing = place.to_metric(raw["longitude"], raw["latitude"])
+    easting, northing = (
+        easting + facts.frame_shift[0],
+        northing + facts.frame_shift[1],
+    )
     placed = np.isfinite(easting) & np.isfinite(northing)
     lost = int((~placed & keep).sum())
     if lost and placed.any():
@@ -192,7 +199,8 @@ def _fixes(
     for column in FIXES.columns[len(table.columns) :]:
         values = raw[column.name] if column.name in raw.columns else np.nan
         table[column.name] = np.asarray(values, dtype=float)
-    table = table[keep].reset_index(drop=True)
+    if not keep.all():
+        table = table[keep].reset_index(drop=True)
     dated = bool(np.isfinite(utc).any())
     source = LogSource(
         log_id=log_id,
@@ -206,8 +214,21 @@ def _fixes(
         findings=log.raw.findings,
         counters=dict(log.raw.counters),
         antenna=log.raw.antenna,
+        clock_offset=log.keys.clock_offset_s,
+        facts=facts,
     )
     return table, source, notes
+
+
+def _facts(keys: LogKeys, log_id: int) -> LogFacts:
+    """Return what field.toml says of the receiver of one log."""
+    return LogFacts(
+        log_id=log_id,
+        position_lag=keys.position_lag_s,
+        correction=keys.correction,
+        infer_turns=keys.infer_turns,
+        frame_shift=keys.frame_shift_m or (0.0, 0.0),
+    )
 
 
 def _reader_notes(log: NamedLog) -> list[Note]:

@@ -120,8 +120,8 @@ _FACTS = (
         "slope.unsaid",
         "info",
         lambda k: k.field.slope_pct is None,
-        "The slope is not said: axle loads are those of level ground. Add slope_pct to "
-        "[field].",
+        "The slope is not said: where logs tell no heights, axle loads are those of "
+        "level ground. Add slope_pct to [field].",
     ),
     _Fact(
         "time_zone.missing",

@@ -9,13 +9,16 @@ from typing import TYPE_CHECKING
 import pandas as pd
 
 from trafficmap.core.notes import Note
+from trafficmap.core.tables import TICKETS
 from trafficmap.formats.rawlog import Finding
 
 if TYPE_CHECKING:
     import geopandas as gpd
     from shapely.geometry.base import BaseGeometry
 
+    from trafficmap.field.earlier import Earlier
     from trafficmap.machines.model import Machine
+    from trafficmap.tracks.ground import LogFacts
 
 
 @dataclass(frozen=True)
@@ -33,14 +36,18 @@ class LogSource:
     findings: tuple[Finding, ...] = ()
     counters: dict[str, float] = field(default_factory=dict)
     antenna: tuple[float, float, float] | None = None
+    clock_offset: float = 0.0
+    facts: LogFacts | None = None
 
 
 @dataclass(frozen=True)
 class Crop:
     """The crop harvested, the crop that comes next, and how the ground is worked.
 
-    Yields in kg/m2, prices in currency per kg, losses as fractions, depth in m;
-    ``last_ripped`` is a year; None is not known.
+    ``yield_expected`` is that of the next crop, ``yield_harvested`` and
+    ``yield_forage`` are of what was cut this season. Yields in kg/m2, prices in
+    currency per kg, losses as fractions, depth in m; ``last_ripped`` is a year; None
+    is not known.
     """
 
     now: str = ""
@@ -50,12 +57,15 @@ class Crop:
     spring_pass: bool | None = None
     fall_pass: str = ""
     yield_expected: float | None = None
+    yield_harvested: float | None = None
+    yield_forage: float | None = None
     price: float | None = None
     loss_reachable: float | None = None
     residue_counted: float | None = None
     soybean_allowed: bool = False
     last_ripped: int | None = None
     last_tillage_depth: float | None = None
+    cover_sown: str | None = None
 
 
 @dataclass(frozen=True)
@@ -118,6 +128,16 @@ class Tile:
 
 
 @dataclass(frozen=True)
+class Tillage:
+    """Tillage of a day: how deep [m], and where; ``area`` None is the whole field."""
+
+    date: str
+    depth: float
+    tool: str = ""
+    area: BaseGeometry | None = None
+
+
+@dataclass(frozen=True)
 class Field:
     """One field and its season, read and checked, nothing computed.
 
@@ -149,10 +169,22 @@ class Field:
         Contract `DUG`.
     liquid : DataFrame
         Contract `LIQUID`.
+    tickets : DataFrame
+        Contract `TICKETS`: what was hauled off, by the scale.
     slope : float or None
         Median slope. [fraction]
     frost : float or None
         Frozen thickness measured today. [m]
+    tillage : tuple of Tillage
+        In order of their days.
+    earlier : Earlier or None
+        Damage that earlier seasons did.
+    access : Polygon, MultiPolygon or None
+        Strips outside the boundary whose traffic counts, as roads to the field.
+    forecast : DataFrame or None
+        Coming days (date, t_min, t_max) or hours (time in UTC, temperature). [degC]
+    station_distance : float or None
+        From the rain gauge to the field; None where not said. [m]
     inputs : tuple of dict
         name, sha256 and bytes of every file read, for run.json.
     """
@@ -189,3 +221,9 @@ class Field:
     notes: tuple[Note, ...] = ()
     latitude: float = float("nan")
     boundary_given: bool = True
+    tillage: tuple[Tillage, ...] = ()
+    earlier: Earlier | None = None
+    tickets: pd.DataFrame = field(default_factory=TICKETS.empty)
+    access: BaseGeometry | None = None
+    forecast: pd.DataFrame | None = None
+    station_distance: float | None = None

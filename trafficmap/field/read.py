@@ -13,10 +13,17 @@ import shapely
 from trafficmap.core.errors import SettingsError
 from trafficmap.core.notes import Note, worst_first
 from trafficmap.core.progress import Progress, silent
+from trafficmap.field.access import read_access
 from trafficmap.field.around import read_dug, read_obstacles
 from trafficmap.field.boundary import Outline, read_boundary
 from trafficmap.field.clock import require_zone
 from trafficmap.field.columns import table_columns
+from trafficmap.field.described import (
+    ANTENNA_REACH,
+    antenna_height,
+    described_notes,
+)
+from trafficmap.field.earlier import read_earlier, read_tillage
 from trafficmap.field.extras import (
     settle_crop,
     settle_liquid,
@@ -24,21 +31,22 @@ from trafficmap.field.extras import (
     settle_tile,
     settle_tools,
 )
+from trafficmap.field.forecast import settle_forecast
 from trafficmap.field.hull import worked_hull
 from trafficmap.field.inputs import Inputs
 from trafficmap.field.logs import NamedLog, join_logs, open_logs
 from trafficmap.field.missing import missing_facts
 from trafficmap.field.model import Field
 from trafficmap.field.place import Place, utm_epsg
+from trafficmap.field.receiver import with_correction
 from trafficmap.field.soil_map import read_soil
 from trafficmap.field.strict import FILE
+from trafficmap.field.tickets import read_tickets
 from trafficmap.field.toml import FieldToml, read_field_toml
 from trafficmap.field.weather import settle_weather
 from trafficmap.machines.read import read_machine
 
 _TRAILED = ("grain_cart", "tanker", "forage_trailer")
-_ANTENNA_REACH = (15.0, 5.0)
-"""An antenna further ahead or aside than this is a slip in the log [m]; choice."""
 
 
 def read_field(
@@ -89,15 +97,27 @@ def read_field(
     notes += more
     weather, more = _weather(keys, ground.fixes, inputs, season)
     notes += more
+    forecast, more = _forecast(keys, weather, inputs)
+    notes += more
     liquid, more = settle_liquid(
         keys.liquid, fixes=ground.fixes, machines=set(keys.machine)
     )
+    notes += more
+    tickets, more = read_tickets(keys.ticket, crop=keys.crop, inputs=inputs)
     notes += more
     obstacles, more = read_obstacles(
         keys.keep_out, place=ground.place, outline=ground.outline, inputs=inputs
     )
     notes += more
+    access, more = read_access(
+        keys.access, place=ground.place, outline=ground.outline, inputs=inputs
+    )
+    notes += more
     dug, more = read_dug(keys.dug, place=ground.place, inputs=inputs)
+    notes += more
+    tillage, more = read_tillage(keys.tillage, place=ground.place, inputs=inputs)
+    notes += more
+    earlier, more = read_earlier(keys.earlier, season=season, inputs=inputs)
     notes = worst_first([*notes, *more, *missing_facts(keys)])
     given = keys.field
     field = Field(
@@ -115,8 +135,11 @@ def read_field(
         machines=machines,
         soil=soil,
         weather=weather,
+        forecast=forecast,
+        station_distance=_station_distance(keys),
         crop=settle_crop(keys.crop),
         liquid=liquid,
+        tickets=tickets,
         obstacles=obstacles,
         tile=settle_tile(keys.tile),
         tools=settle_tools(keys.tool),
@@ -133,6 +156,9 @@ def read_field(
         notes=tuple(notes),
         latitude=_latitude(ground),
         boundary_given=given.boundary is not None,
+        tillage=tillage,
+        earlier=earlier,
+        access=access,
     )
     progress(1.0, "read")
     return field, notes
@@ -204,8 +230,12 @@ def _machines(
             inputs.add(inputs.find(file, f"machine.{name}.file"))
         table, more = _with_antenna(table, name, logs)
         notes += more
+        if not str(table.get("class", "")).startswith(_TRAILED):
+            table, more = with_correction(table, name=name, logs=logs)
+            notes += more
         machines[name], more = read_machine(table, name=name, folder=inputs.folder)
         notes += more
+        notes += described_notes(machines[name], name=name, logs=logs)
     return machines, notes
 
 
@@ -226,15 +256,17 @@ def _with_antenna(
     trailed = str(table.get("class", "")).startswith(_TRAILED)
     if own or trailed or len(said) != 1:
         return table, []
-    forward, right, _ = said.pop()
-    if not (abs(forward) <= _ANTENNA_REACH[0] and abs(right) <= _ANTENNA_REACH[1]):
+    forward, right, up = said.pop()
+    if not (abs(forward) <= ANTENNA_REACH[0] and abs(right) <= ANTENNA_REACH[1]):
         return table, []
     sentence = (
         f"{name}: its log says that the antenna sits {forward:.2f} m ahead and "
-        f"{right:.2f} m right of its reference axle; taken from there."
+        f"{right:.2f} m right of its reference axle; taken from there. If its places "
+        "are already those of the axle, write antenna = { x = 0, y = 0 }."
     )
     note = Note("machine.antenna", "info", sentence, 1, name)
-    return {**table, "antenna": {"x": forward, "y": right}}, [note]
+    place = {"x": forward, "y": right} | antenna_height(up, name=name, logs=logs)
+    return {**table, "antenna": place}, [note]
 
 
 def _machine_files(table: dict) -> list[str]:
@@ -278,6 +310,29 @@ def _weather(
         first_pass=first,
         last_pass=last,
         season=season,
+        date_format=keys.weather.date_format,
+    )
+
+
+def _station_distance(keys: FieldToml) -> float | None:
+    """Return the way from the rain gauge to the field [m], None where not said."""
+    if keys.weather is None or keys.weather.station_km is None:
+        return None
+    return 1e3 * keys.weather.station_km
+
+
+def _forecast(
+    keys: FieldToml, weather: pd.DataFrame | None, inputs: Inputs
+) -> tuple[pd.DataFrame | None, list[Note]]:
+    """Return the coming days or hours, None where there is no forecast."""
+    if keys.weather is None or keys.weather.forecast is None:
+        return None, []
+    path = inputs.find(keys.weather.forecast, "weather.forecast")
+    inputs.add(path)
+    return settle_forecast(
+        table_columns(path),
+        time_zone=keys.field.time_zone,
+        weather=weather,
         date_format=keys.weather.date_format,
     )
 

@@ -7,8 +7,11 @@ from collections import Counter
 import pandas as pd
 
 from trafficmap.core.notes import Note, worst_first
+from trafficmap.core.settings.tracks import TrackSettings
 from trafficmap.field.model import Field, LogSource
 from trafficmap.field.place import area_words
+from trafficmap.machines.describe import wheel_places
+from trafficmap.tracks.gaps import gap_report, minute_words
 
 _WORDS = {"stop": "Missing", "check": "Look at", "info": "Good to know"}
 _SAME_CODE = 3
@@ -25,14 +28,29 @@ def check_lines(field: Field, *, limit: int | None = None) -> list[str]:
     limit : int, optional
         At most so many lines; the last then says how many more there are.
     """
-    notes = worst_first(field.notes)
+    gaps, gap_notes = gap_report(
+        field.fixes, time_zone=field.time_zone, settings=TrackSettings()
+    )
+    notes = worst_first([*field.notes, *gap_notes])
     lines = _told([note for note in notes if note.severity != "info"])
     lines += [f"Guessed: {line}" for line in _guesses(field)]
-    lines += [f"Found: {line}" for line in _found(field)]
+    lines += [f"Found: {line}" for line in (*_found(field), *_tracked(gaps))]
     lines += _told([note for note in notes if note.severity == "info"])
     if limit is None or len(lines) <= limit:
         return lines
     return [*lines[: limit - 1], f"And {len(lines) - limit + 1} smaller things."]
+
+
+def _tracked(gaps: pd.DataFrame) -> list[str]:
+    """Return how long each machine has a track, and for how long it has none."""
+    lines = []
+    for name, mine in gaps.groupby("machine_id", sort=True):
+        tracked = minute_words(float(mine[["tracked", "standing"]].to_numpy().sum()))
+        without = float(mine["missing"].sum())
+        missing = minute_words(without) if without else "nothing"
+        days = "1 day" if len(mine) == 1 else f"{len(mine)} days"
+        lines.append(f"track of {name}: {tracked} on {days}, {missing} missing.")
+    return lines
 
 
 def _told(notes: list[Note]) -> list[str]:
@@ -75,6 +93,8 @@ def _found(field: Field) -> list[str]:
         )
     for name, machine in field.machines.items():
         lines.append(f"machine {name}: {machine.label}.")
+        places = wheel_places(machine, units=field.units)
+        lines.append(f"wheels of {name}, {places}.")
     if field.soil is not None:
         units = field.soil.units
         words = sorted({text for text in units["texture"] if text})
@@ -94,6 +114,7 @@ def _found(field: Field) -> list[str]:
         "things to keep out of": len(field.obstacles),
         "readings dug or probed": len(field.dug),
         "kinds of liquid": len(field.liquid),
+        "days of tillage": len(field.tillage),
     }
     there = [f"{count} {what}" for what, count in counts.items() if count]
     if there:

@@ -6,8 +6,10 @@ marked as a guess.
 
 from __future__ import annotations
 
+import contextlib
 import json
 import re
+import tomllib
 from collections.abc import Sequence
 from dataclasses import dataclass, field
 from pathlib import Path
@@ -36,12 +38,17 @@ _ONE_SPOT = 1e-4
 
 @dataclass
 class Found:
-    """One log for the new file: where it is and what it says."""
+    """One log for the new file: where it is and what it says.
+
+    ``asked`` is the question that must be answered before the log can be read;
+    ``raw`` is then None, or what the log says apart from its dates.
+    """
 
     path: Path
-    raw: RawLog
+    raw: RawLog | None
     part: str = ""
     machine: str = ""
+    asked: TrafficmapError | None = None
 
 
 @dataclass
@@ -106,39 +113,47 @@ def _fields(paths: list[Path], folder_name: str) -> list[NewField]:
         if is_task_data(path):
             known += _task_fields(path)
         else:
-            raws = _read_logs(path)
-            several = len(raws) > 1
-            loose += [Found(path, raw, raw.part if several else "") for raw in raws]
+            loose += _found(path)
     rest = NewField(folder_name)
     for found in loose:
         home = next((f for f in known if _drove_on(f.outline, found.raw)), rest)
         home.logs.append(found)
     if rest.logs:
-        names = {found.raw.field_name for found in rest.logs if found.raw.field_name}
+        raws = [found.raw for found in rest.logs if found.raw is not None]
+        names = {raw.field_name for raw in raws if raw.field_name}
         if len(names) == 1:
             rest.name = names.pop()
         known.append(rest)
     return known
 
 
-def _read_logs(path: Path) -> list[RawLog]:
-    """Return the logs of a file; what must be told of it is told in field.toml."""
+def _found(path: Path) -> list[Found]:
+    """Return the logs of a file; one that cannot be read yet comes with a question."""
     try:
         logs = read_logs(path)
     except InputError as error:
-        if "at this log" not in (error.hint or ""):
+        if not error.choices:
             raise
-        hint = (
-            f"{error.hint}: begin a field.toml by hand with [field] name, the log as "
-            "[[log]] with file, machine and that key, and the machine as "
-            "[machine.NAME] with its class"
-        )
-        raise type(error)(error.sentence, hint) from None
+        raw = _undated(path, error)
+        return [Found(path, raw, asked=error)]
     for log in logs:
         if len(log.table) > 1 and not _moves(log):
             msg = f"{path.name}: all its places are one spot, need a log of driving."
             raise InputError(msg, "a weather station belongs into [weather]")
-    return logs
+    several = len(logs) > 1
+    return [Found(path, log, log.part if several else "") for log in logs]
+
+
+def _undated(path: Path, error: InputError) -> RawLog | None:
+    """Return a log of dates that read two ways, for all it says apart from them."""
+    for line, _ in error.choices:
+        order = tomllib.loads(line).get("date_format")
+        if order is None:
+            return None
+        with contextlib.suppress(TrafficmapError):
+            logs = read_logs(path, date_format=order)
+            return logs[0] if len(logs) == 1 else None
+    return None
 
 
 def _moves(log: RawLog) -> bool:
@@ -168,8 +183,10 @@ def _task_fields(path: Path) -> list[NewField]:
 
 def _partfield_of(data: TaskData, raw: RawLog) -> str:
     """Return the id of the field a log was made on, or its own part for none."""
+    # Where machines shared a task, the names of their logs follow it.
+    part = raw.part.split(", TLG")[0]
     for task in data.tasks:
-        if raw.part in (task.name, f"{task.name} ({task.id})") and task.partfield:
+        if part in (task.name, f"{task.name} ({task.id})") and task.partfield:
             return task.partfield
     return f"\0{raw.part}"
 
@@ -190,8 +207,8 @@ def _usable(boundary: BaseGeometry | None) -> BaseGeometry | None:
     )
 
 
-def _drove_on(outline: BaseGeometry | None, raw: RawLog) -> bool:
-    if outline is None:
+def _drove_on(outline: BaseGeometry | None, raw: RawLog | None) -> bool:
+    if outline is None or raw is None:
         return False
     longitude = raw.table["longitude"].to_numpy(float)
     latitude = raw.table["latitude"].to_numpy(float)
@@ -215,7 +232,8 @@ def _name_machines(one: NewField) -> None:
     seen: dict[str, list[Found]] = {}
     for found in one.logs:
         class_name, why = guess_class(found.path.stem, found.raw)
-        base = slug(found.raw.machine or class_name.split("_")[0], "machine").lower()
+        said = found.raw.machine if found.raw is not None else ""
+        base = slug(said or class_name.split("_")[0], "machine").lower()
         number = 1
         while True:
             name = base if number == 1 else f"{base}_{number}"
@@ -230,9 +248,10 @@ def _name_machines(one: NewField) -> None:
 
 def _at_once(one: Found, two: Found) -> bool:
     """Return whether two logs ran at the same time, so are of two machines."""
-    if one.raw.clock != two.raw.clock:
+    raws = [found.raw for found in (one, two) if not found.asked and found.raw]
+    if len(raws) < 2 or raws[0].clock != raws[1].clock:
         return False
-    seconds = [np.sort(f.raw.table["seconds"].to_numpy(float)) for f in (one, two)]
+    seconds = [np.sort(raw.table["seconds"].to_numpy(float)) for raw in raws]
     return shared_seconds(*seconds) > 0.0
 
 

@@ -133,8 +133,8 @@ def _value(value: object, kind: Any, where: str, factor: float | None) -> object
             to_struct(item, inner, path=f"{where}[{number}]")
             for number, item in enumerate(value, start=1)
         )
-    if factor is not None and type(value) in (int, float):
-        value = typing.cast(float, value) * factor
+    if factor is not None:
+        value = _scaled(value, factor)
     try:
         return msgspec.convert(value, kind)
     except msgspec.ValidationError as error:
@@ -150,6 +150,15 @@ def _value(value: object, kind: Any, where: str, factor: float | None) -> object
         if isinstance(value, str) and "number" in msg:
             hint = "write the number without quotes and without a unit"
         raise SettingsError(msg, hint or f"mend the line of {where}") from None
+
+
+def _scaled(value: object, factor: float) -> object:
+    """Return numbers in our unit, alone or in lists; leave the rest to the check."""
+    if isinstance(value, list):
+        return [_scaled(item, factor) for item in value]
+    if type(value) in (int, float):
+        return typing.cast(float, value) * factor
+    return value
 
 
 def _struct_in(kind: Any) -> type[msgspec.Struct] | None:
@@ -181,6 +190,9 @@ def _plain(error: msgspec.ValidationError) -> str:
 
 _WORDS = {
     "`": "",
+    "array | null": "a list",
+    "array of length,": "a list of",
+    "array": "a list",
     "float | null": "a number",
     "float": "a number",
     "int | null": "a whole number",
@@ -192,6 +204,7 @@ _WORDS = {
     "date | null": "a date",
     "object": "a table",
     " >= ": ", at least ",
+    "of length, at least": "of at least",
     " <= ": ", at most ",
     " > ": ", above ",
     " < ": ", below ",

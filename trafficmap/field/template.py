@@ -4,14 +4,18 @@ from __future__ import annotations
 
 import datetime as dt
 import json
+import textwrap
 from typing import TYPE_CHECKING
 
 import numpy as np
 
 from trafficmap.core.texture import TEXTURE_CENTROIDS
+from trafficmap.field.receiver import guess_correction
 from trafficmap.machines.catalogue import class_names
+from trafficmap.machines.model import SIGMAS
 
 if TYPE_CHECKING:
+    from trafficmap.core.errors import TrafficmapError
     from trafficmap.field.scaffold import Found, NewField
 
 _NO_ZONE = ("wall", "no_epoch")
@@ -25,7 +29,10 @@ def field_toml(one: NewField) -> str:
     Lines that begin with ``# key =`` are questions: take the mark away and fill in.
     """
     sections = [_head(one), _crop(one), *map(_log, one.logs)]
-    sections += [_machine(name, *guess) for name, guess in sorted(one.machines.items())]
+    sections += [
+        _machine(name, *guess, [f for f in one.logs if f.machine == name])
+        for name, guess in sorted(one.machines.items())
+    ]
     sections += [_SOIL.format(classes=", ".join(TEXTURE_CENTROIDS)), _REST]
     return "\n\n".join(section.strip("\n") for section in sections) + "\n"
 
@@ -53,7 +60,7 @@ def _head(one: NewField) -> str:
             '# boundary = "boundary.geojson"  # outline of the field',
             "#   without it only ground covered by worked steps is mapped",
         ]
-    if any(found.raw.clock in _NO_ZONE for found in one.logs):
+    if any(found.raw.clock in _NO_ZONE for found in one.logs if found.raw):
         lines += [
             '# time_zone = "America/Chicago"  # NEEDED: zone the clocks were set to',
             "#   without it soil water at each pass is not known",
@@ -76,7 +83,7 @@ def _head(one: NewField) -> str:
 
 
 def _crop(one: NewField) -> str:
-    crops = sorted({f.raw.crop.strip() for f in one.logs if f.raw.crop.strip()})
+    crops = sorted({f.raw.crop.strip() for f in one.logs if f.raw} - {""})
     lines = ["[crop]"]
     if len(crops) == 1:
         lines.append(f"now = {_text(crops[0].lower())}  # from the log")
@@ -90,7 +97,9 @@ def _crop(one: NewField) -> str:
         "# spring_pass = true  # a tillage pass is made in spring anyway",
         '# fall_pass = "none"  # usual fall tillage',
         "# last_ripped = 2022  # year, where it was",
-        "# yield_t_ha = 12.5  # or yield_bu_ac",
+        "# yield_t_ha = 12.5  # to expect of the next crop; or yield_bu_ac",
+        "# harvested_yield_t_ha = 12.5  # of what was cut, where no log has mass flow",
+        "# tickets_t = 512.3  # all that was hauled off, by the scale",
         "# price_per_t = 157.0  # or price_per_bu",
     ]
     return "\n".join(lines)
@@ -105,6 +114,10 @@ def _log(found: Found) -> str:
     ]
     if found.part:
         lines.append(f"part = {_text(found.part)}")
+    if found.asked is not None:
+        lines += _question(found.asked)
+    if raw is None:
+        return "\n".join(lines)
     for finding in raw.findings:
         if finding.assumed:
             unit = f", {finding.unit}" if finding.unit else ""
@@ -120,14 +133,31 @@ def _log(found: Found) -> str:
     return "\n".join(lines)
 
 
-def _machine(name: str, class_name: str, why: str) -> str:
+def _question(asked: TrafficmapError) -> list[str]:
+    """Return a question with each answer as a line to take the mark away from."""
+    lines = ["# NEEDED before this log can be read:"]
+    lines += [f"#   {line}" for line in textwrap.wrap(_comment(asked.sentence), 78)]
+    several = len(asked.choices) > 1
+    lines.append(f"# Take the # away from {'the right line' if several else 'it'}:")
+    lines += [
+        f"# {line}  # {_comment(meaning)}" for line, meaning in asked.choices
+    ]  # choices are TOML already
+    return lines
+
+
+def _machine(name: str, class_name: str, why: str, logs: list[Found]) -> str:
+    guess = guess_correction([found.raw for found in logs if found.raw])
+    correction = '# correction = "rtk"  # rtk, ppp, submetre, sbas or phone'
+    if guess is not None:
+        correction = f'correction = "{guess[0]}"  # a guess: {_comment(guess[1])}; or '
+        correction += ", ".join(word for word in SIGMAS if word != guess[0])
     return "\n".join(
         [
             f"[machine.{name}]",
             f'class = "{class_name}"  # a guess: {_comment(why)}; one of:',
             *_wrapped(class_names()),
             '# label = "combine, 12-row"',
-            '# correction = "rtk"  # rtk, ppp, submetre, sbas or phone',
+            correction,
             "# mass.empty_kg = 19000  # weigh it; the class value is used without",
             "# pressure_kpa = { front = 200, rear = 180 }  # tyres, by axle",
             '# trails = [{ class = "grain_cart_single" }]  # what it pulls',
@@ -147,6 +177,8 @@ _SOIL = """
 _REST = """
 # [weather]  # NEEDED for soil water, and the days fit for work
 # file = "weather.csv"  # columns date, rain_mm, tmin_c, tmax_c; every day of the season
+# forecast = "forecast.csv"  # coming days like that, or hours: time, temperature_c
+# station_km = 0  # from the rain gauge to the field; 10 if not said
 
 # [tile]
 # state = "known"  # none, known, position_only or exists
@@ -176,6 +208,18 @@ _REST = """
 # power_kw = 300.0
 # drive = "4wd"
 
+# [[access]]  # ground outside the boundary whose traffic counts
+# file = "lane.geojson"  # or points = [[-93.6, 42.0], [-93.6, 42.001]]
+# width_m = 6.0
+
+# [[tillage]]  # done between the passes of this season; deeper soil keeps its damage
+# date = 2026-10-20
+# depth_cm = 20.0
+# file = "ripped.geojson"  # where; the whole field if left out
+
+# [earlier]  # what earlier seasons left in the ground
+# run = "last-year-out"  # folder of that run, in this folder or as a whole path
+
 # [price]
 # currency = "USD"
 # ripping_per_ha = 66.7
@@ -191,7 +235,7 @@ def _seasons(logs: list[Found]) -> list[int]:
     """Return the years the logs are from, as far as their clocks say."""
     years = set()
     for found in logs:
-        if found.raw.clock in ("utc", "wall"):
+        if found.raw and not found.asked and found.raw.clock in ("utc", "wall"):
             middle = float(np.median(found.raw.table["seconds"]))
             years.add(dt.datetime.fromtimestamp(middle, dt.UTC).year)
     return sorted(year for year in years if 1990 <= year <= 2200)
@@ -199,16 +243,15 @@ def _seasons(logs: list[Found]) -> list[int]:
 
 def _in_the_us(logs: list[Found]) -> bool:
     west, south, east, north = _US_BOX
-    if not logs:
+    raws = [found.raw for found in logs if found.raw]
+    if not raws:
         return False
-    table = logs[0].raw.table
+    table = raws[0].table
     longitude, latitude = table["longitude"].median(), table["latitude"].median()
     return west <= longitude <= east and south <= latitude <= north
 
 
 def _wrapped(words: tuple[str, ...]) -> list[str]:
-    import textwrap
-
     return [f"#   {line}" for line in textwrap.wrap(", ".join(words), 80)]
 
 

@@ -71,6 +71,7 @@ class CropKeys(_Keys, frozen=True, kw_only=True):
     now: str = ""
     next: str = ""
     harvested: dt.date | None = None
+    cover_sown: dt.date | None = None
     no_till: bool = False
     spring_pass: bool | None = None
     fall_pass: str = ""
@@ -78,6 +79,11 @@ class CropKeys(_Keys, frozen=True, kw_only=True):
     last_tillage_depth_cm: NotNegative | None = None
     yield_t_ha: Positive | None = None
     yield_bu_ac: Positive | None = None
+    harvested_yield_t_ha: Positive | None = None
+    harvested_yield_bu_ac: Positive | None = None
+    forage_yield_t_ha: Positive | None = None
+    tickets_t: Positive | None = None
+    tickets_bu: Positive | None = None
     price_per_t: NotNegative | None = None
     price_per_bu: NotNegative | None = None
     loss_reachable_pct: Percent | None = None
@@ -102,6 +108,15 @@ class LogKeys(_Keys, frozen=True, kw_only=True):
     epsg: Annotated[int, Meta(gt=0)] | None = None
     columns: dict[str, str] = {}
     units: dict[str, str] = {}
+    position_lag_s: Annotated[float, Meta(ge=-5, le=5)] | None = None
+    correction: Literal["rtk", "ppp", "submetre", "sbas", "phone"] | None = None
+    frame_shift_m: (
+        tuple[
+            Annotated[float, Meta(ge=-10, le=10)], Annotated[float, Meta(ge=-10, le=10)]
+        ]
+        | None
+    ) = None
+    infer_turns: bool | None = None
 
 
 class SoilKeys(_Keys, frozen=True, kw_only=True):
@@ -137,6 +152,14 @@ class WeatherKeys(_Keys, frozen=True, kw_only=True):
     columns: dict[str, str] = {}
     units: dict[str, str] = {}
     date_format: DateOrder | None = None
+    forecast: Text | None = None
+    station_km: (
+        Annotated[
+            float,
+            Meta(ge=0, le=200, description="from the gauge to the field, 0 in it"),
+        ]
+        | None
+    ) = None
 
 
 class LiquidKeys(_Keys, frozen=True, kw_only=True):
@@ -149,6 +172,18 @@ class LiquidKeys(_Keys, frozen=True, kw_only=True):
     dry_matter_pct: Percent | None = None
     injected_depth_m: Annotated[float, Meta(ge=0, le=0.6)] | None = None
     width_m: Positive | None = None
+
+
+class TicketKeys(_Keys, frozen=True, kw_only=True):
+    """Table [[ticket]]: one load, or a file with one load a row."""
+
+    file: Text | None = None
+    mass_t: Positive | None = None
+    day: dt.date | None = None
+    name: str = ""
+    columns: dict[str, str] = {}
+    units: dict[str, str] = {}
+    date_format: DateOrder | None = None
 
 
 class KeepOutKeys(_Keys, frozen=True, kw_only=True):
@@ -172,6 +207,28 @@ class KeepOutKeys(_Keys, frozen=True, kw_only=True):
     cover_m: Positive | None = None
 
 
+class AccessKeys(_Keys, frozen=True, kw_only=True):
+    """Table [[access]]."""
+
+    file: Text | None = None
+    layer: Text | None = None
+    points: (
+        Annotated[
+            tuple[
+                tuple[
+                    Annotated[float, Meta(ge=-180, le=180)],
+                    Annotated[float, Meta(ge=-90, le=90)],
+                ],
+                ...,
+            ],
+            Meta(min_length=2, max_length=1000),
+        ]
+        | None
+    ) = None
+    width_m: Annotated[float, Meta(gt=0, le=100)] | None = None
+    name: str = ""
+
+
 class ToolKeys(_Keys, frozen=True, kw_only=True):
     """Table [[tool]]."""
 
@@ -189,6 +246,22 @@ class ToolKeys(_Keys, frozen=True, kw_only=True):
     length_m: Positive | None = None
     owned: bool = False
     speed_km_h: Positive | None = None
+
+
+class TillageKeys(_Keys, frozen=True, kw_only=True):
+    """Table [[tillage]]."""
+
+    date: Annotated[dt.date, Meta(description="the day it was done")]
+    depth_cm: Annotated[float, Meta(gt=0, le=120, description="how deep the tool ran")]
+    tool: str = ""
+    file: Text | None = None
+    layer: Text | None = None
+
+
+class EarlierKeys(_Keys, frozen=True, kw_only=True):
+    """Table [earlier]."""
+
+    run: Annotated[str, Meta(min_length=1, description="the folder of an earlier run")]
 
 
 class PriceKeys(_Keys, frozen=True, kw_only=True):
@@ -221,8 +294,12 @@ class FieldToml(_Keys, frozen=True, kw_only=True):
     tile: TileKeys = TileKeys()
     weather: WeatherKeys | None = None
     liquid: tuple[LiquidKeys, ...] = ()
+    ticket: tuple[TicketKeys, ...] = ()
     keep_out: tuple[KeepOutKeys, ...] = ()
+    access: tuple[AccessKeys, ...] = ()
     tool: tuple[ToolKeys, ...] = ()
+    tillage: tuple[TillageKeys, ...] = ()
+    earlier: EarlierKeys | None = None
     price: PriceKeys = PriceKeys()
     dug: DugKeys | None = None
 
@@ -235,8 +312,12 @@ TABLES: dict[str, type[_Keys]] = {
     "tile": TileKeys,
     "weather": WeatherKeys,
     "liquid": LiquidKeys,
+    "ticket": TicketKeys,
     "keep_out": KeepOutKeys,
+    "access": AccessKeys,
     "tool": ToolKeys,
+    "tillage": TillageKeys,
+    "earlier": EarlierKeys,
     "price": PriceKeys,
     "dug": DugKeys,
 }
@@ -286,6 +367,15 @@ def parse_field_toml(content: bytes) -> FieldToml:
     return keys
 
 
+_SAME = (
+    ("yield_t_ha", "yield_bu_ac"),
+    ("harvested_yield_t_ha", "harvested_yield_bu_ac"),
+    ("tickets_t", "tickets_bu"),
+    ("price_per_t", "price_per_bu"),
+)
+"""Keys of [crop] that say the same in tonnes and in bushels."""
+
+
 def _check_together(keys: FieldToml) -> None:
     """Refuse keys that contradict each other."""
     for number, tool in enumerate(keys.tool, start=1):
@@ -295,15 +385,33 @@ def _check_together(keys: FieldToml) -> None:
                 f"{tool.depth_max_m:g} m, need the smaller depth first."
             )
             raise SettingsError(msg, "swap depth_min_m and depth_max_m")
-    for one, two in (("yield_t_ha", "yield_bu_ac"), ("price_per_t", "price_per_bu")):
+    for one, two in _SAME:
         if getattr(keys.crop, one) is not None and getattr(keys.crop, two) is not None:
             msg = f"{FILE}: crop.{one} and crop.{two} are both given."
             raise SettingsError(msg, "keep one of them")
+    for number, ticket in enumerate(keys.ticket, start=1):
+        if (ticket.file is None) == (ticket.mass_t is None):
+            given = "both" if ticket.file else "neither"
+            msg = f"{FILE}: ticket[{number}] has {given} of file and mass_t, need one."
+            raise SettingsError(msg, "give the net mass of one load, or name a table")
+    if keys.ticket and (keys.crop.tickets_t or keys.crop.tickets_bu):
+        msg = f"{FILE}: crop.tickets_t and [[ticket]] are both given."
+        raise SettingsError(msg, "give the sum of all tickets, or the tickets")
     if keys.tile.state == "known" and keys.tile.cover_m is None:
         msg = f'{FILE}: tile.state is "known" but tile.cover_m is missing.'
         raise SettingsError(
             msg, 'add cover_m = ... (soil above the tile), or say "position_only"'
         )
+    for number, strip in enumerate(keys.access, start=1):
+        if (strip.file is None) == (strip.points is None):
+            given = "both" if strip.file else "neither"
+            msg = f"{FILE}: access[{number}] has {given} of file and points, need one."
+            raise SettingsError(
+                msg, "name a file, or write points = [[longitude, latitude], ...]"
+            )
+        if strip.points is not None and strip.width_m is None:
+            msg = f"{FILE}: access[{number}].width_m is missing, need it with points."
+            raise SettingsError(msg, "say how wide the strip is: width_m = 6.0")
     for number, log in enumerate(keys.log, start=1):
         _check_epoch(log.epoch, f"log[{number}].epoch")
     soil = keys.soil

@@ -15,6 +15,7 @@ from trafficmap.core.grid import FieldGrid
 from trafficmap.core.layers import is_nodata, layer_spec
 from trafficmap.formats import _gdal  # noqa: F401
 from trafficmap.outputs import explain_store, words
+from trafficmap.outputs.audit_words import audit_lines, patch_words
 from trafficmap.outputs.inks import RISK_WORDS
 from trafficmap.outputs.run_folder import read_run
 
@@ -49,7 +50,8 @@ class AxleVisit:
 
     Loads in N, pressure and stress in Pa, offset [m] is the spot right of the axle's
     middle; arrays run over the depths of the store. ``cover`` is the share of the
-    cell under the axle's wheels, 0 where it only came past.
+    cell under the axle's wheels, 0 where it only came past; ``wheel`` and
+    ``state_row`` find its heaviest wheel and its load state in the store.
     """
 
     time: float
@@ -58,6 +60,8 @@ class AxleVisit:
     axle: str
     state: str
     pass_id: int
+    wheel: int
+    state_row: int
     offset: float
     cover: float
     wheel_load_low: float
@@ -72,7 +76,7 @@ class AxleVisit:
     stress: np.ndarray
 
 
-def explain(folder: Path, lon: float, lat: float) -> str:
+def explain(folder: Path, lon: float, lat: float, *, audit: bool = False) -> str:
     """Return the story of one spot as text.
 
     Parameters
@@ -81,6 +85,8 @@ def explain(folder: Path, lon: float, lat: float) -> str:
         A finished run folder.
     lon, lat : float
         WGS 84 place. [deg]
+    audit : bool
+        Work the stress of the machines that came past a second way as well.
 
     Raises
     ------
@@ -110,6 +116,9 @@ def explain(folder: Path, lon: float, lat: float) -> str:
         "",
         *_visit_lines(store, visits, run, units),
         "",
+        *_carrying_lines(run, values, units),
+        *_night_lines(run, values, units),
+        *(audit_lines(store, visits, run) if audit else ()),
         "What the numbers rest on",
     ]
     for name, source in FORMULAS:
@@ -153,6 +162,8 @@ def axle_visits(
                 axle=str(store["wheel_axle"][first]),
                 state=str(store["pass_state"][passes[0]]) if passes.size else "",
                 pass_id=pass_id,
+                wheel=int(first),
+                state_row=state,
                 offset=offset,
                 cover=cover.get((pass_id, axle), 0.0),
                 wheel_load_low=float(store["state_load_low"][state, slots[heavy]]),
@@ -190,7 +201,13 @@ def _soil_at(store: dict[str, np.ndarray], cell: int, time: float):
     hour = int(np.searchsorted(times, time, side="right")) - 1
     if column < 0 or hour < 0 or time - times[hour] >= 3600.0:
         return unknown, unknown
-    return store["theta"][hour, column], np.exp(store["ln_strength"][hour, column])
+    ln_strength = store["ln_strength"][hour, column]
+    if "tilled_since" in store:
+        since = store["tilled_since"][store["tilled_kind"][cell]]
+        loosened = np.broadcast_to(store["loosened"], store["ln_strength"].shape[1:])
+        tilled = np.isfinite(since) & (time >= since)
+        ln_strength = ln_strength + np.where(tilled, loosened[column], 0.0)
+    return store["theta"][hour, column], np.exp(ln_strength)
 
 
 def _stress_at(
@@ -284,7 +301,66 @@ def _risk_lines(store: dict[str, np.ndarray], values: dict, units: str) -> list[
             f"  {words.depth_words(float(depth), units):>6}  {word:<13} {chance:<16} "
             f"largest stress {stress}"
         )
-    return lines
+    return [*lines, *_earlier_lines(store, values, units)]
+
+
+def _earlier_lines(store: dict[str, np.ndarray], values: dict, units: str) -> list[str]:
+    """Return what earlier seasons left here, shown apart and never added."""
+    if "carried_over" not in values:
+        return []
+    told = [
+        f"{words.depth_words(float(depth), units)} {words.chance_words(left)}"
+        for depth, left in zip(store["depths"], values["carried_over"], strict=True)
+    ]
+    return [
+        "Left from earlier seasons, not part of the above",
+        *_indented(", ".join(told)),
+    ]
+
+
+def _carrying_lines(run: dict, values: dict, units: str) -> list[str]:
+    """Return what a wheel may carry here today, for the heaviest machine."""
+    unit = values.get("soil_unit", math.nan)
+    rows = [row for row in run.get("carrying", []) if row["unit_index"] == unit]
+    rows = [row for row in rows if row["wheel_heaviest"] is not None]
+    if not rows:
+        return []
+    most = max(rows, key=lambda row: row["wheel_heaviest"])
+    names = ("machine_id", "body", "axle")
+    mine = [row for row in rows if all(row[name] == most[name] for name in names)]
+    label = run["machines"].get(most["machine_id"], {}).get("label")
+    lines = [f"What a wheel may carry on {most['day']}, tires of "
+             f"{label or most['machine_id']}"]  # fmt: skip
+    for row in mine:
+        even, unlikely = (
+            "any load"
+            if row[name] is None and row["strength"]
+            else words.mass_words(math.nan if row[name] is None else row[name], units)
+            for name in ("mass_even", "mass_unlikely")
+        )
+        depth = words.depth_words(row["depth"], units)
+        lines.append(
+            f"  {depth:>6}  damage unlikely to {unlikely}, as likely as not at {even}"
+        )
+    return [*lines, ""]
+
+
+def _night_lines(run: dict, values: dict, units: str) -> list[str]:
+    """Return when the ground here is frozen in the forecast, and what it carries."""
+    unit = values.get("soil_unit", math.nan)
+    rows = [row for row in run.get("nights", []) if row["unit_index"] == unit]
+    if not rows:
+        return []
+    lines = ["Frozen ground in the forecast (a crust does not spare the soil below)"]
+    for row in rows:
+        most = words.depth_words(row["depth_most_m"], units)
+        where = ", under the most liquid" if row["most_liquid"] else ""
+        begin, end = (row[name][:16].replace("T", " ") for name in ("start", "end"))
+        until = "beyond the forecast" if row["lasts"] else end
+        lines.append(
+            f"  {begin} to {until}  {row['ground']} of {most}{where}: {row['word']}"
+        )
+    return [*lines, ""]
 
 
 def _visit_lines(
@@ -318,7 +394,8 @@ def _visit_lines(
         )
         lines += _indented(
             f"wheel {load} ({low.split()[0]} to {high}; {source}), axle {axle_load}, "
-            f"{words.pressure_words(visit.pressure, units)}{guess}",
+            f"{words.pressure_words(visit.pressure, units)}{guess}"
+            f"{patch_words(store, visit, run)}",
             "    ",
         )
         if np.isfinite(visit.theta).any() or np.isfinite(visit.stress).any():

@@ -23,7 +23,11 @@ LEVEL = 2
 
 _NO_TIME = np.iinfo(np.uint32).max
 _WHEEL_COLUMNS = ("machine_id", "body", "axle", "kind")
-_WHEEL_NUMBERS = ("axle_id", "slot", "right", "width", "pressure", "pressure_assumed")
+_WHEEL_NUMBERS = (
+    *("axle_id", "body_id", "slot", "forward", "right", "width", "diameter"),
+    *("pressure", "pressure_assumed", "contact_length", "rollers"),
+    *("contact_area", "contact_slope"),
+)
 
 
 def store_bytes(result: Result) -> bytes:
@@ -115,10 +119,16 @@ def _soil(result: Result) -> dict[str, np.ndarray]:
         arrays["column_of_cell"] = np.asarray(columns.column_of_cell, dtype=np.int32)
         for name in ("ln_strength", "theta", "suction"):
             arrays[name] = np.asarray(getattr(strength, name), dtype=np.float32)
+    undone = getattr(result, "resets", None)
+    if undone is not None:
+        arrays["tilled_kind"] = _smallest(undone.kind_of_cell)
+        arrays["tilled_since"] = np.asarray(undone.since, dtype=np.float64)
+        arrays["loosened"] = np.asarray(undone.loosened, dtype=np.float32)
     if profiles is not None:
         arrays["profile_stress"] = np.asarray(profiles.stress, dtype=np.float32)
         arrays["profile_first"] = np.array(float(profiles.first_offset))
         arrays["profile_step"] = np.array(float(profiles.step))
+        arrays["profile_nu"] = np.array(float(profiles.nu))
         arrays["profile_row"] = np.asarray(profiles.row_of, dtype=np.int32)
     return arrays
 

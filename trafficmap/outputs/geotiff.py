@@ -19,6 +19,7 @@ from rasterio.transform import Affine
 
 from trafficmap.core.constants import COMPUTE_DEPTHS
 from trafficmap.core.layers import get_layer, is_nodata, layer_spec
+from trafficmap.field.earlier import STEPS, UNKNOWN
 from trafficmap.outputs import inks, words
 
 if TYPE_CHECKING:
@@ -26,6 +27,7 @@ if TYPE_CHECKING:
 
     from trafficmap.core.grid import FieldGrid
     from trafficmap.core.layers import LayerSpec
+    from trafficmap.risk.ledger import Ledger
 
 BLOCK = 256
 LEVEL = 3
@@ -86,6 +88,48 @@ def geotiff_bytes(
             )
         with rasterio.Env():
             return finished.read()
+
+
+def ledger_bytes(ledger: Ledger, *, grid: FieldGrid, mark: str = "") -> bytes:
+    """Return the damage of every season as one GeoTIFF, a band a season and depth.
+
+    Whole steps of a two-hundredth, 255 for not known, so that next year's run reads
+    what this one found; tags say which seasons, and up to which day.
+    """
+    bands = np.concatenate([one.damage for one in ledger.seasons])
+    profile = {
+        "driver": "GTiff",
+        "height": grid.rows,
+        "width": grid.cols,
+        "count": len(bands),
+        "dtype": "uint8",
+        "crs": CRS.from_epsg(grid.epsg),
+        "transform": Affine(*grid.transform),
+        "nodata": UNKNOWN,
+        "compress": "DEFLATE",
+        "tiled": True,
+        "blockxsize": BLOCK,
+        "blockysize": BLOCK,
+    }
+    with MemoryFile() as finished:
+        with finished.open(**profile) as dataset:
+            dataset.write(bands)
+            dataset.update_tags(
+                seasons=",".join(str(one.season) for one in ledger.seasons),
+                until=",".join(one.until for one in ledger.seasons),
+                meaning=f"damage by season and depth, in steps of 1/{STEPS}",
+                software="trafficmap",
+                run=mark,
+            )
+            dataset.scales = (1.0 / STEPS,) * len(bands)
+            for number in range(len(bands)):
+                one, depth = divmod(number, len(COMPUTE_DEPTHS))
+                dataset.set_band_description(
+                    number + 1,
+                    f"season {ledger.seasons[one].season}, "
+                    f"{COMPUTE_DEPTHS[depth]:.2f} m",
+                )
+        return finished.read()
 
 
 def _describe(dataset, spec: LayerSpec, bands, mark: str) -> None:

@@ -96,6 +96,9 @@ def run_document(
         "notes": [note.as_dict() for note in worst_first(result.notes)],
         "zones": _records(result.zones),
         "stops": _records(result.stops),
+        "carrying": [] if result.carrying is None else _records(result.carrying),
+        "nights": [] if result.nights is None else _records(result.nights),
+        "ledger": [] if result.ledger is None else result.ledger.table,
         "plan": _records(result.plan),
         "machines": field.machines,
         "tools": field.tools,
@@ -175,6 +178,7 @@ def _log(log: LogSource) -> dict[str, Any]:
         "clock": log.clock,
         "counters": dict(sorted(log.counters.items())),
         "findings": list(log.findings),
+        "receiver": log.facts,
     }
 
 

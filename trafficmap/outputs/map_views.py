@@ -10,6 +10,7 @@ import numpy as np
 from trafficmap.core.constants import COMPUTE_DEPTHS, REPORT_DEPTHS
 from trafficmap.core.layers import get_layer
 from trafficmap.outputs import inks, pictures, words
+from trafficmap.risk.classes import risk_class
 
 if TYPE_CHECKING:
     import geopandas as gpd
@@ -22,6 +23,10 @@ ground (common practice, no source), twice that tells carts from the rest (choic
 
 LOAD_DISTANCE_LIMITS = (50.0, 150.0)
 """Steps of load-distance [Mg km/ha]; choice."""
+
+_EARLIER_DEPTHS = (0.35, 0.50)
+"""Depths of what earlier seasons left [m]: 14 in, which fades, and 20 in, which does
+not."""
 
 _STYLE_WORDS = {
     "rip": "rip",
@@ -49,10 +54,11 @@ class View:
 
 @dataclass(frozen=True, eq=False)
 class Areas:
-    """Area of the field, and of the ground under wheels by cell [m2]."""
+    """Area of the field, and by cell of the ground under wheels and of all [m2]."""
 
     field: float
     under: np.ndarray
+    whole: np.ndarray
 
     def rest(self, classes: np.ndarray) -> float:
         """Return the area of the field that is in none of the classes [m2]."""
@@ -72,7 +78,7 @@ def views_of(result: Result) -> list[View]:
     if "run_over" in tray:
         run_over = np.nan_to_num(get_layer(tray, "run_over"))
     # A wheel is narrower than a cell: a legend tells the ground under the wheels.
-    area = Areas(float(whole.sum()), whole * run_over)
+    area = Areas(float(whole.sum()), whole * run_over, whole)
     views = _fact_views(result, inside, area)
     if "risk" not in tray:
         return views
@@ -101,6 +107,7 @@ def views_of(result: Result) -> list[View]:
                 legend=_risk_legend(classes, dots, area, units),
             )
         )
+    views += _earlier_views(result, area)
     if "rut" in tray:
         classes = _under_wheels(get_layer(tray, "rut"), driven)
         views.append(
@@ -114,6 +121,38 @@ def views_of(result: Result) -> list[View]:
                 legend=_risk_legend(classes, None, area, units),
             )
         )
+    return views
+
+
+def _earlier_views(result: Result, area: Areas) -> list[View]:
+    """Return what earlier seasons left below the topsoil, one picture a depth."""
+    if "carried_over" not in result.tray:
+        return []
+    units = result.field.units
+    left = get_layer(result.tray, "carried_over")
+    views = []
+    for depth in _EARLIER_DEPTHS:
+        layer = left[COMPUTE_DEPTHS.index(depth)]
+        classes = risk_class(layer, settings=result.settings.risk)
+        bare = (layer == 0) | (area.whole == 0)
+        classes = np.where(bare, 0, classes).astype(np.uint8)
+        told = words.depth_words(depth, units)
+        views.append(
+            View(
+                key=f"earlier-{round(depth * 100)}",
+                group="risk",
+                label=f"{told}, earlier seasons",
+                title=f"Damage left at {told} from earlier seasons, shown apart",
+                picture=pictures.picture(
+                    classes, grid=result.grid, ramp=pictures.RISK
+                ),
+                ramp="risk",
+                legend=_risk_legend(
+                    classes, None, Areas(area.field, area.whole, area.whole), units,
+                    bare="none left",
+                ),
+            )
+        )  # fmt: skip
     return views
 
 
@@ -186,13 +225,15 @@ def _fact_views(result: Result, inside: np.ndarray, area: Areas) -> list[View]:
     return views
 
 
-def _risk_legend(classes, dots, area: Areas, units: str) -> list[dict[str, str]]:
+def _risk_legend(
+    classes, dots, area: Areas, units: str, bare: str = "not run over"
+) -> list[dict[str, str]]:
     under = area.under
     legend = [
         _row(f"risk-{k}" if k < 5 else "not-assessed", word, under[classes == k], units)
         for k, word in enumerate(inks.RISK_WORDS, 1)
     ]
-    legend.append(_row("none", "not run over", area.rest(classes), units))
+    legend.append(_row("none", bare, area.rest(classes), units))
     if dots is not None:
         legend.append(
             _row("undecided", "of these undecided", under[dots & (classes > 0)], units)

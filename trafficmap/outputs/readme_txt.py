@@ -30,6 +30,7 @@ _FILES = (
     ("field.gpkg", "boundary, zones, passes and places to probe for a map program, "
      "styles inside"),
     ("layers/*.tif", "every map as a GeoTIFF in the field's own coordinate system"),
+    ("ledger.tif", "damage by season and depth; next year's run reads it"),
     ("explain.npz", "what 'trafficmap explain' reads to tell the story of one spot"),
     ("run.json", "every input by hash, every setting, every note, totals, zones, plan; "
      "without it the folder is unfinished"),

@@ -13,6 +13,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 from trafficmap.core.errors import InputError, OutputError, RunFolderBusyError
+from trafficmap.field.earlier import LEDGER_NAME
 from trafficmap.formats import _files
 from trafficmap.outputs import (
     display,
@@ -97,6 +98,9 @@ def write_run(
                 result, place / "field.gpkg", mark=mark, date=date, events=events
             )
         )
+        if result.ledger is not None:
+            content = geotiff.ledger_bytes(result.ledger, grid=result.grid, mark=mark)
+            made.append(_files.write_bytes(place / LEDGER_NAME, content))
         made += display.write_display(result, place / "display", date=date)
         made.append(_files.write_bytes(place / "explain.npz", store.result()))
         if len(page) > MAP_LIMIT:
@@ -310,4 +314,6 @@ def _is_running(pid: int) -> bool:
     return True
 
 
-_OURS = frozenset({RUN_NAME, README_NAME, "map.html", "field.gpkg", "explain.npz"})
+_OURS = frozenset(
+    {RUN_NAME, README_NAME, LEDGER_NAME, "map.html", "field.gpkg", "explain.npz"}
+)

@@ -4,14 +4,15 @@ from __future__ import annotations
 
 import datetime as dt
 import math
-from typing import TYPE_CHECKING
+from dataclasses import replace
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
 import pandas as pd
 
 from trafficmap.core.notes import Note, worst_first
 from trafficmap.soil.columns import LAYER_EDGES
-from trafficmap.soil.fitness import fit
+from trafficmap.soil.fitness import FitState, fit
 from trafficmap.zones.depths import tip_depth
 
 if TYPE_CHECKING:
@@ -39,6 +40,8 @@ def fit_states(
 
     Hand rolls of the unit are fed back into the water of the model while they hold
     (``settings.soil.hand_roll_days``). Where no layer is known the answer is for 14 in.
+    End rows whose soil nobody has rolled are judged by the wettest of today and the
+    ``settings.soil.packed_days`` days before: packed ground stays wet longer.
 
     Parameters
     ----------
@@ -58,8 +61,9 @@ def fit_states(
     -------
     DataFrame
         One row a unit: unit, day, word (shatters, test by hand, too wet, too hard,
-        unknown), p_fit, fresh (hand rolls still hold), carries, frozen [m], sand and
-        clay between 0.20 and 0.40 m [fraction].
+        unknown), p_fit, fresh (hand rolls still hold), carries, frozen [m], tip_frozen
+        (ice where the shank tip would go), ground (not frozen, frozen crust, thawed
+        over frozen, unknown), sand and clay between 0.20 and 0.40 m [fraction].
     list of Note
     """
     if columns is None and series is not None:
@@ -79,17 +83,21 @@ def fit_states(
             "fresh": fresh,
             "carries": "unknown",
             "frozen": math.nan,
+            "tip_frozen": False,
+            "ground": "unknown",
             "sand": _mean(columns, "sand", column),
             "clay": _mean(columns, "clay", column),
         }
         if series is not None and column >= 0 and day is not None:
             tip = tip_depth(row["layer_bottom"], units=field.units)
-            state = fit(
+            rolls = _readable(row["rolls"]) if fresh else None
+            state = _state(
                 series,
                 column=column,
                 day=day,
                 tip_depth=_USUAL_TIP if math.isnan(tip) else min(tip, 1.0),
-                hand_rolls=_readable(row["rolls"]) if fresh else None,
+                hand_rolls=rolls,
+                packed=row.get("kind") == "end_rows" and not rolls,
                 settings=use,
             )
             notes += state.notes
@@ -98,6 +106,8 @@ def fit_states(
                 "p_fit": state.probability,
                 "carries": state.carries,
                 "frozen": state.frozen,
+                "tip_frozen": state.tip_frozen,
+                "ground": state.ground,
             }
         rows.append(out)
     frame = pd.DataFrame(rows)
@@ -109,6 +119,40 @@ def fit_states(
         )
         notes.append(Note("plan.rolls_stale", "check", sentence, stale))
     return frame, worst_first(notes)
+
+
+def _state(
+    series: SoilSeries,
+    *,
+    day: pd.Timestamp,
+    packed: bool,
+    settings: SoilSettings,
+    **asked: Any,
+) -> FitState:
+    """Return how fit the ground is; packed ground as on the wettest of its last days.
+
+    Wheels close the wide pores through which ground drains and dries, so that packed
+    end rows stay wet longer than the field they belong to. How much longer nobody has
+    measured here; a hand roll of their own soil settles it. What is frozen is frozen
+    today.
+    """
+    today = fit(series, day=day, settings=settings, **asked)
+    if not packed or math.isnan(today.probability):
+        return today
+    earlier = [
+        fit(series, day=day - pd.Timedelta(days=back), settings=settings, **asked)
+        for back in range(1, settings.packed_days + 1)
+    ]
+    known = [state for state in earlier if not math.isnan(state.probability)]
+    worst = min([today, *known], key=lambda state: state.probability)
+    return replace(
+        worst,
+        date=today.date,
+        frozen=today.frozen,
+        thawed=today.thawed,
+        ground=today.ground,
+        carries=today.carries if today.frozen > 0.0 else worst.carries,
+    )
 
 
 def _day(units: Units, series: SoilSeries | None, day: object) -> pd.Timestamp | None:

@@ -58,7 +58,7 @@ def end_rows(
     out[inside > 0.0] = 0
     if width == 0.0:
         return out
-    edges = _edges(boundary, rows_heading)
+    edges = edges_of(boundary, rows_heading)
     if edges.is_empty:
         return out
     near = edges.buffer(width)
@@ -70,7 +70,7 @@ def end_rows(
     return out
 
 
-def _edges(boundary: BaseGeometry, rows_heading: float | None) -> BaseGeometry:
+def edges_of(boundary: BaseGeometry, rows_heading: float | None) -> BaseGeometry:
     """Return the parts of the outline that end the rows."""
     if rows_heading is None:
         return boundary.boundary

@@ -2,14 +2,15 @@
 
 from __future__ import annotations
 
-import math
 from typing import TYPE_CHECKING
 
 import numpy as np
+import pandas as pd
 from scipy.special import ndtr, ndtri
 
 from trafficmap.core.layers import put_layer
 from trafficmap.core.notes import Note
+from trafficmap.core.tables import PASSES, SESSIONS, require_table
 from trafficmap.traffic._strip_kernels import SAMPLES, sample_union
 from trafficmap.traffic.cover import WheelTable, wheel_runs
 from trafficmap.traffic.stations import DEFAULTS, ready_stations
@@ -20,15 +21,11 @@ if TYPE_CHECKING:
     from trafficmap.core.grid import FieldGrid
     from trafficmap.core.settings.traffic import TrafficSettings
     from trafficmap.loads.paths import WheelPaths
-    from trafficmap.machines.model import Machine
-    from trafficmap.traffic.stations import Stations
 
 # A rank-1 lattice: along both axes the points lie 1/64 of a cell apart, so strips that
 # run along the grid, as rows often do, are sampled as finely as any other. 19 and 27
 # undo each other: 19 x 27 = 8 x 64 + 1.
 SAMPLE_LATTICE = (np.outer((19, 27), np.arange(SAMPLES)) % SAMPLES + 0.5) / SAMPLES
-
-DAY = 86_400.0
 
 
 def cover_chance(offset, *, width: float, sigma: float):
@@ -67,7 +64,8 @@ def run_over_chance(
     grid: FieldGrid,
     inside: np.ndarray,
     tray: xr.Dataset,
-    machines: dict[str, Machine],
+    passes: pd.DataFrame,
+    sessions: pd.DataFrame,
     settings: TrafficSettings = DEFAULTS,
 ) -> list[Note]:
     """Put the expected share run over, position error counted, into `tray`.
@@ -79,35 +77,39 @@ def run_over_chance(
     inside : ndarray, shape (rows, cols)
     tray : xarray.Dataset
         Takes ``run_over_chance`` where ``settings.position_draws`` is above 0.
-    machines : dict of str to Machine
-        ``sigma_between`` is the error all passes of a machine share in a day,
-        ``sigma_within`` the one each pass has of its own. [m]
+    passes : DataFrame
+        Contract `PASSES`, with the column ``session``.
+    sessions : DataFrame
+        Contract `SESSIONS`: ``sigma_shift`` is the error all passes of a session
+        share, ``sigma_within`` the one each pass has of its own. [m]
     settings : TrafficSettings
         ``position_draws`` and ``position_seed``.
 
     Returns
     -------
     list of Note
-        Machines whose tracks are not known to the width of their wheels.
+        Machines whose tracks are known less well than their wheels are wide.
 
     Notes
     -----
-    Errors within a pass hang together, so a pass is moved as a whole, and with it all
-    passes of the machine on that day. Each draw is a whole map with every pass at a
-    place it may have had; the layer is the mean of the draws. Ground two passes of a
-    day share stays shared, whatever the receiver, while machines and days move against
-    one another. Each draw keeps the length and width of every strip, so the expected
+    Errors within a pass hang together, so a pass is moved as a whole, and all passes
+    of a session together. Each draw is a whole map with every pass at a place it may
+    have had; the layer is the mean of the draws. Ground two passes of a session share
+    stays shared but for their own errors, while sessions move against one another.
+    Each draw keeps the length and width of every strip, so the expected
     area of each pass is what was driven. Shifts are Latin hypercube samples of normal
     errors; each draw is sampled at 64 points a cell.
     """
-    notes = _too_wide(paths, machines)
+    require_table(passes, PASSES)
+    require_table(sessions, SESSIONS)
+    notes = _too_wide(paths, sessions)
     draws = settings.position_draws
     if draws == 0:
         return notes
     stations = ready_stations(paths, grid=grid, settings=settings)
     wheels = WheelTable(paths.wheels, grid.cell)
     runs = wheel_runs(stations, wheels.body_id)
-    shifts = _shifts(stations, paths, machines, draws, settings.position_seed)
+    shifts = _shifts(stations.pass_id, passes, sessions, settings)
     number = np.diff(stations.begin)
     total = np.zeros(grid.size)
     for k in range(draws):
@@ -135,38 +137,25 @@ def run_over_chance(
 
 
 def _shifts(
-    stations: Stations,
-    paths: WheelPaths,
-    machines: dict[str, Machine],
-    draws: int,
-    seed: int,
+    pass_id: np.ndarray,
+    passes: pd.DataFrame,
+    sessions: pd.DataFrame,
+    settings: TrafficSettings,
 ) -> np.ndarray:
-    """Return east and north shift (2, draws, paths) of every path [m]."""
-    names = dict(
-        zip(
-            paths.wheels["body_id"], paths.wheels["machine_id"].astype(str), strict=True
-        )
+    """Return east and north shift (2, draws, paths) of the path of each pass [m]."""
+    of_pass = pd.Series(
+        passes["session"].to_numpy(np.int64), index=passes["pass_id"].to_numpy(np.int64)
     )
-    machine = np.array([names.get(body, "") for body in stations.body_id], dtype=str)
-    first = stations.time[stations.begin[:-1]] if machine.size else np.empty(0)
-    day = np.where(np.isfinite(first), first // DAY, -1.0)
-    # The bodies of a rig move together, and so do the pieces of a pass.
-    sessions, session = _numbers(machine, day)
-    passes, pass_ = _numbers(machine, stations.pass_id.astype(float))
-    generator = np.random.default_rng(seed)
-    shared = _normal(generator, sessions, draws)
-    own = _normal(generator, passes, draws)
-    between = np.array([_sigma(machines, name, "sigma_between") for name in machine])
-    within = np.array([_sigma(machines, name, "sigma_within") for name in machine])
-    return shared[:, :, session] * between + own[:, :, pass_] * within
-
-
-def _numbers(machine: np.ndarray, of: np.ndarray) -> tuple[int, np.ndarray]:
-    """Return how many different pairs there are, and which each path has."""
-    keys: dict[tuple[str, float], int] = {}
-    pairs = zip(machine.tolist(), of.tolist(), strict=True)
-    place = [keys.setdefault(pair, len(keys)) for pair in pairs]
-    return len(keys), np.array(place, dtype=np.int64)
+    session = of_pass.reindex(pass_id).to_numpy(np.int64)
+    # The bodies of a rig and the pieces of a pass move together.
+    names, own = np.unique(pass_id, return_inverse=True)
+    generator = np.random.default_rng(settings.position_seed)
+    draws = settings.position_draws
+    shared = _normal(generator, len(sessions), draws)[:, :, session]
+    alone = _normal(generator, names.size, draws)[:, :, own]
+    between = sessions["sigma_shift"].to_numpy(float)[session]
+    within = sessions["sigma_within"].to_numpy(float)[session]
+    return shared * between + alone * within
 
 
 def _normal(generator: np.random.Generator, count: int, draws: int) -> np.ndarray:
@@ -175,27 +164,17 @@ def _normal(generator: np.random.Generator, count: int, draws: int) -> np.ndarra
     return ndtri((place + 0.5) / draws)
 
 
-def _sigma(machines: dict[str, Machine], name: str, which: str) -> float:
-    value = getattr(machines.get(name), which, 0.0)
-    return float(value) if math.isfinite(value) else 0.0
-
-
-def _too_wide(paths: WheelPaths, machines: dict[str, Machine]) -> list[Note]:
+def _too_wide(paths: WheelPaths, sessions: pd.DataFrame) -> list[Note]:
     """Return a note on machines whose error is more than their wheels are wide."""
-    found = {}
-    for name, wheels in paths.wheels.groupby("machine_id", sort=True):
-        sigma = math.hypot(
-            _sigma(machines, str(name), "sigma_within"),
-            _sigma(machines, str(name), "sigma_between"),
-        )
-        if sigma > float(wheels["width"].max()):
-            found[str(name)] = sigma
-    if not found:
+    error = np.hypot(sessions["sigma_shift"], sessions["sigma_within"])
+    worst = error.groupby(sessions["machine_id"].astype(str)).max()
+    widest = paths.wheels.groupby(paths.wheels["machine_id"].astype(str))["width"].max()
+    found = worst[worst > widest.reindex(worst.index)]
+    if not len(found):
         return []
     listed = ", ".join(f"{name} (to {sigma:.1f} m)" for name, sigma in found.items())
     sentence = (
         f"The place of {listed} is known less well than its wheels are wide. Areas and "
-        "counts hold; which square it was does not: do not read single tracks. Say in "
-        "field.toml which correction the receiver had."
+        "counts hold; which square it was does not: do not read single tracks."
     )
     return [Note("traffic.position_wide", "info", sentence, len(found))]

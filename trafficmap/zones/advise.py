@@ -47,8 +47,8 @@ def decide_units(
     price : DataFrame, optional
         Column net [currency], one row a unit; without it nothing is sure to pay.
     fit : DataFrame, optional
-        Columns word, fresh, frozen [m], sand, clay [fraction], one row a unit, as
-        `plan.fit_states` makes them; missing columns are not known.
+        Columns word, fresh, frozen [m], tip_frozen, sand, clay [fraction], one row a
+        unit, as `plan.fit_states` makes them; missing columns are not known.
     tool : Tool, optional
 
     Returns
@@ -120,6 +120,7 @@ def unit_inputs(
         ),
         dry=model == "too hard",
         frost=0.0 if math.isnan(frozen) else frozen,
+        tip_frozen=_tip_frozen(fit, unit, tip, field),
         rut=row["rut"],
         net=_of(price, unit, "net"),
         next_crop=crop.next,
@@ -275,6 +276,13 @@ def _of(table: pd.DataFrame | None, unit: int, name: str) -> float:
         return math.nan
     value = table[name].iloc[unit]
     return math.nan if value is None or pd.isna(value) else float(value)
+
+
+def _tip_frozen(fit: pd.DataFrame | None, unit: int, tip: float, field: Field) -> bool:
+    """Return whether there is ice at the shank tip; what was measured today counts."""
+    if field.frost is not None:
+        return not math.isnan(tip) and 0.0 < tip <= field.frost
+    return _of(fit, unit, "tip_frozen") == 1.0
 
 
 def _notes(table: pd.DataFrame, field: Field, settings: ZoneSettings) -> list[Note]:

@@ -73,6 +73,22 @@ class RiskSettings(msgspec.Struct, frozen=True, forbid_unknown_fields=True):
     floor_depth: Annotated[
         float, msgspec.Meta(ge=0, description="the floor holds down to [m]; choice")
     ] = 0.70
+    persistence_depths: Annotated[
+        tuple[float, float],
+        msgspec.Meta(
+            description="damage of earlier seasons: topsoil lies above the first, soil "
+            "that never recovers below the second depth [m]; 0.40 m after Håkansson & "
+            "Reeder 1994, Soil Till. Res. 29:277-304 (abstract); 0.25 m a choice"
+        ),
+    ] = (0.25, 0.40)
+    persistence_years: Annotated[
+        tuple[float, float],
+        msgspec.Meta(
+            description="seasons in which damage of the topsoil, and of the soil "
+            "between persistence_depths, fades to nothing in even steps; about 5 and "
+            "10, a fact sheet on the same trials (excerpt); choice"
+        ),
+    ] = (5.0, 10.0)
     mean_points: Annotated[
         int,
         msgspec.Meta(

@@ -85,6 +85,41 @@ class SoilSettings(msgspec.Struct, frozen=True, forbid_unknown_fields=True):
     strength_max: Annotated[
         float, msgspec.Meta(gt=0, description="highest strength [Pa]; choice")
     ] = 600e3
+    strength_law: Annotated[
+        Literal["line", "measured"],
+        msgspec.Meta(
+            description="how strength follows suction: line, straight over pF with one "
+            "bend; measured, through strength_pairs of your own soil; choice"
+        ),
+    ] = "line"
+    strength_slopes: Annotated[
+        tuple[float, float],
+        msgspec.Meta(
+            description="rise of log10 strength a unit of pF below and above the bend; "
+            "a factor of 5.4 from pF 1.8 to 4.0, low side of the 5.5 to 12.5 between a "
+            "wet May and a dry August, Trautner & Arvidsson 2003 (abstract); choice"
+        ),
+    ] = (0.19, 0.40)
+    strength_bend: Annotated[
+        float, msgspec.Meta(gt=1.8, le=5, description="pF of the bend [1]; choice")
+    ] = 2.5
+    strength_pairs: Annotated[
+        tuple[tuple[float, float], ...],
+        msgspec.Meta(
+            max_length=50,
+            description="for measured: suction [Pa] and precompression stress [Pa] of "
+            "undisturbed cores, drier last; tilled soil takes its share of it as in "
+            "strength_tilled over strength_normal",
+        ),
+    ] = ()
+    density_line: Annotated[
+        tuple[float, float] | None,
+        msgspec.Meta(
+            description="N and lambda of v = N - lambda ln(p / kPa), fitted on your "
+            "own soil; gives the layer density_pressed. Off if empty: published lines "
+            "for one texture lie 0.28 Mg/m3 apart at 100 kPa (Ansorge 2007)"
+        ),
+    ] = None
     clay_firm: Annotated[
         _Share,
         msgspec.Meta(
@@ -103,18 +138,105 @@ class SoilSettings(msgspec.Struct, frozen=True, forbid_unknown_fields=True):
             description="frozen thicker than this: strength is not known [m]; choice",
         ),
     ] = 0.10
-    theta_spread: Annotated[
+    retention: Annotated[
+        Literal["saxton_rawls", "van_genuchten"],
+        msgspec.Meta(
+            description="from texture to water: saxton_rawls, own code; "
+            "van_genuchten, by the package rosetta-soil, which has to be installed; "
+            "choice"
+        ),
+    ] = "saxton_rawls"
+    theta_spread: (
+        Annotated[
+            float,
+            msgspec.Meta(
+                gt=0,
+                le=0.2,
+                description="one standard deviation of simulated water content for all "
+                "depths and days [m3/m3]; built up from its sources if empty",
+            ),
+        ]
+        | None
+    ) = None
+    retention_spread: Annotated[
+        tuple[float, float, float],
+        msgspec.Meta(
+            description="standard error of water when full, at 33 kPa and at 1500 kPa "
+            "as the retention equations give it [m3/m3]; Saxton & Rawls 2006 (from "
+            "memory)"
+        ),
+    ] = (0.04, 0.05, 0.02)
+    class_spread: Annotated[
+        tuple[float, float],
+        msgspec.Meta(
+            description="standard deviation of sand and clay within a texture class, "
+            "where only the class is known [kg/kg]; choice"
+        ),
+    ] = (0.08, 0.05)
+    rain_spread: Annotated[
+        tuple[float, float],
+        msgspec.Meta(
+            description="standard deviation of the rain of a day by a gauge in the "
+            "field, and what 10 km of distance add [fraction]; choice"
+        ),
+    ] = (0.05, 0.30)
+    eto_spread: Annotated[
+        float,
+        msgspec.Meta(
+            ge=0,
+            le=1,
+            description="error of reference evapotranspiration over a season "
+            "[fraction]; + 8.5 % in a humid climate, Fisher & Pringle 2013 (abstract); "
+            "rounded, choice",
+        ),
+    ] = 0.10
+    curve_number_spread: Annotated[
+        float,
+        msgspec.Meta(ge=0, le=20, description="error of the curve number; choice"),
+    ] = 5.0
+    model_spread: Annotated[
+        float,
+        msgspec.Meta(
+            ge=0,
+            le=0.2,
+            description="standard deviation of what the model itself leaves out "
+            "[m3/m3]; makes the whole 0.065 at 33 kPa with a gauge in the field, as "
+            "simulations from texture were off in Nemes, Schaap & Woesten 2003, Soil "
+            "Sci. Soc. Am. J. 67:1093 (abstract); choice",
+        ),
+    ] = 0.04
+    moisture_spread: Annotated[
+        tuple[float, float, float],
+        msgspec.Meta(
+            description="standard deviation of a moisture probe calibrated for the "
+            "soil, of one with the calibration of its maker, and of the ground around "
+            "it [m3/m3]; network calibration at 33 sites 2018, Vadose Zone J. "
+            "(abstract) for the first two; 0.03 is a choice"
+        ),
+    ] = (0.028, 0.123, 0.03)
+    feel_spread: Annotated[
         float,
         msgspec.Meta(
             gt=0,
-            le=0.2,
-            description="standard deviation of simulated water content without any "
-            "measurement [m3/m3]; Nemes, Schaap & Woesten 2003, Soil Sci. Soc. Am. J. "
-            "67:1093 (abstract)",
+            description="standard deviation of water judged by feel [m3/m3]; choice",
         ),
-    ] = 0.065
+    ] = 0.035
+    reading_days: Annotated[
+        float,
+        msgspec.Meta(
+            gt=0,
+            description="days after which a moisture reading counts a third, before "
+            "and after it; choice",
+        ),
+    ] = 30.0
+    reading_elsewhere: Annotated[
+        _Share,
+        msgspec.Meta(
+            description="how far errors of two soil units go together; choice"
+        ),
+    ] = 0.5
     cover: Annotated[
-        Literal["crop", "sod"] | None,
+        Literal["crop", "sod", "bare"] | None,
         msgspec.Meta(description="what grew; by the crop in field.toml if empty"),
     ] = None
     curve_number: (
@@ -224,6 +346,32 @@ class SoilSettings(msgspec.Struct, frozen=True, forbid_unknown_fields=True):
             "UFC 3-130-04 Table 4-1 (excerpt); 1.0 is a choice",
         ),
     ] = 1.0
+    thaw_path: Annotated[
+        float,
+        msgspec.Meta(
+            gt=0,
+            description="how far below the frost the ground keeps its warmth, which "
+            "thaws it from below on mild days [m]; choice",
+        ),
+    ] = 1.0
+    crust_least: Annotated[
+        float,
+        msgspec.Meta(
+            ge=0.005,
+            le=0.05,
+            description="thinner frost of a night is not worth the name [m]; choice",
+        ),
+    ] = 0.01
+    thaw_slick: Annotated[
+        float,
+        msgspec.Meta(
+            gt=0,
+            le=0.2,
+            description="thawed deeper than this over frozen ground does not carry "
+            "[m]; traction of wet sandy soil is 0.88 at 3 cm and 0.66 at 8 cm, CRREL "
+            "SR-04-1, table A3 (excerpt); choice",
+        ),
+    ] = 0.03
     plastic_limit_spread: Annotated[
         float,
         msgspec.Meta(
@@ -255,6 +403,16 @@ class SoilSettings(msgspec.Struct, frozen=True, forbid_unknown_fields=True):
         int,
         msgspec.Meta(ge=0, description="days a hand roll holds; choice"),
     ] = 2
+    packed_days: Annotated[
+        int,
+        msgspec.Meta(
+            ge=0,
+            le=30,
+            description="days for which packed end rows stay as wet as they were, where "
+            "nobody has rolled their soil; choice, the trade only says that packed "
+            "ground stays wet longer",
+        ),
+    ] = 3
     fit_limits: Annotated[
         tuple[float, float],
         msgspec.Meta(description="chance of shattering: by hand, fit; choice"),

@@ -82,3 +82,35 @@ class TrafficSettings(msgspec.Struct, frozen=True, forbid_unknown_fields=True):
             ge=0, description="start of the random numbers of these maps; choice"
         ),
     ] = 1
+    transition_width: Annotated[
+        float,
+        msgspec.Meta(
+            ge=0,
+            le=100,
+            description="ground this far inside the headland is the transition, where "
+            "machines lift, lower and speed up [m]; choice",
+        ),
+    ] = 12.0
+    spot_seconds: Annotated[
+        float,
+        msgspec.Meta(
+            gt=0, description="a shorter stop is no loading spot [s]; choice"
+        ),
+    ] = 20.0
+    spot_mass: Annotated[
+        float,
+        msgspec.Meta(
+            gt=0,
+            description="a load that changes by less at a stop has not changed [kg]; "
+            "choice",
+        ),
+    ] = 300.0
+    spot_distance: Annotated[
+        float,
+        msgspec.Meta(
+            gt=0,
+            le=200,
+            description="stops this close to one another are one loading spot [m]; "
+            "choice",
+        ),
+    ] = 15.0
