@@ -43,6 +43,7 @@ KERNEL_FILES = {
     "test_traffic_count.py",
     "test_traffic_cover.py",
     "test_traffic_inside.py",
+    "test_traffic_overlap.py",
     "test_traffic_visits.py",
 }
 """Small tests of compiled code, also run as plain Python and with bounds checked."""

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import dataclasses
 import datetime as dt
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any
@@ -59,8 +60,13 @@ class Result:
         Damage by season and depth, this season last.
     resets : Resets or None
         What tillage between passes undid.
+    draws : Draws or None
+        Joint intervals and what matters most, where ``settings.risk.draws`` asks.
     sessions, gaps : DataFrame
         Runs of receivers, contract `SESSIONS`; time without a track, contract `GAPS`.
+    driven : TrafficTables
+        Tables of the traffic: by machine and part of the field, how often, which axle
+        first, and the loading spots.
     """
 
     field: Field
@@ -87,6 +93,8 @@ class Result:
     resets: soil.Resets | None = None
     sessions: pd.DataFrame | None = None
     gaps: pd.DataFrame | None = None
+    draws: risk.Draws | None = None
+    driven: traffic.TrafficTables | None = None
 
     @property
     def layers(self) -> xr.Dataset:
@@ -195,15 +203,27 @@ def run(
     visits = traffic.visits(
         paths, grid=grid, reach=use.soil.profile_reach, settings=use.traffic
     )
-    notes += traffic.count(
-        events,
-        paths,
-        grid=grid,
-        inside=inside,
-        tray=tray,
-        settings=use.traffic,
-        beyond=strips,
+    driven = keep(
+        traffic.facts(
+            events,
+            paths,
+            split_fixes=fixes,
+            passes=passes,
+            payload=payload.table,
+            sessions=sessions,
+            boundary=field.boundary,
+            grid=grid,
+            inside=inside,
+            beyond=strips,
+            tray=tray,
+            headland=field.end_row_width,
+            rows_heading=field.rows_heading,
+            time_zone=field.time_zone,
+            settings=use.traffic,
+        )
     )
+    # What they were laid from is as large as they are, and no longer asked for.
+    events = dataclasses.replace(events, pieces=None)
     liquid = keep(
         traffic.applied(
             fixes, passes, liquid=field.liquid, grid=grid, inside=inside, tray=tray
@@ -295,6 +315,23 @@ def run(
     )
     stops = keep(zones.probe_stops(drawn, tray, grid=grid, settings=use.zones))
 
+    seasons = None
+    if use.risk.draws:
+        progress(0.80, "draw seasons that could have been")
+        seasons = risk.draw(
+            visits,
+            passes,
+            profiles=profiles,
+            strength=strength,
+            columns=columns,
+            grid=grid,
+            inside=inside,
+            tray=tray,
+            sessions=sessions,
+            settings=use.risk,
+            resets=undone,
+        )
+
     progress(0.90, "plan the work")
     jobs = keep(
         plan.work_plan(
@@ -318,7 +355,7 @@ def run(
         zones=drawn,
         plan=jobs,
         stops=stops,
-        totals=_totals(field, fixes, payload, tray, grid)
+        totals=_totals(field, fixes, payload, tray, grid, driven)
         | _track_totals(passes, sessions, gaps, tray, grid)
         | ({} if series is None else {"soil_water": series.account}),
         notes=tuple(worst_first(_said_once(notes))),
@@ -328,6 +365,8 @@ def run(
         resets=undone,
         sessions=sessions,
         gaps=gaps,
+        draws=seasons,
+        driven=driven,
     )
 
 
@@ -511,38 +550,31 @@ def _totals(
     payload: loads.Payload,
     tray: xr.Dataset,
     grid: FieldGrid,
+    driven: traffic.TrafficTables,
 ) -> dict[str, Any]:
     """Return the totals of the whole field."""
     inside = np.nan_to_num(tray["inside"].values)
     area = inside.sum() * grid.cell_area
-
-    def share(name: str, above: float) -> float:
-        values = tray[name].values
-        driven = np.nan_to_num(tray["run_over"].values)
-        over = (values > above) & (values != 65535)
-        return float((inside * driven * over).sum() * grid.cell_area / area)
-
     machine = {log.log_id: log.machine_id for log in field.logs}
-    run_over = float((inside * np.nan_to_num(tray["run_over"].values)).sum())
-    distance = np.nansum(tray["load_distance"].values * inside) / max(
-        inside.sum(), 1e-9
-    )
+    table = driven.traffic
+    whole = table[(table["part"] == "field") & (table["doing"] == "any")]
+    every = whole.loc[whole["machine_id"] == "all"].iloc[0]
+    often = driven.depth
+    six = often.loc[(often["part"] == "field") & (often["times"] == 6)]
     return {
         "area_m2": field.area,
         "grid_area_m2": float(area),
-        "run_over_share": run_over * grid.cell_area / area,
-        "run_over_again_share": float(
-            (inside * np.nan_to_num(tray["run_over_again"].values)).sum()
-            * grid.cell_area
-            / area
-        ),
-        "wheel_over_3_share": share("wheel_passes_3", 0),
-        "wheel_over_5_share": share("wheel_passes_5", 0),
-        "more_than_5_wheel_passes_share": share("wheel_passes", 5),
-        "load_distance_mg_km_ha": float(distance),
-        "heaviest_axle_kg": float(
-            np.nanmax(tray["heaviest_axle"].values[inside > 0.0], initial=0.0)
-        ),
+        "run_over_share": float(every["run_over"] / area),
+        "run_over_again_share": float(every["run_over_again"] / area),
+        "same_track_share": float(every["same_track"] / max(every["run_over"], 1e-9)),
+        "wheel_over_3_share": float(every["under_3"] / area),
+        "wheel_over_5_share": float(every["under_5"] / area),
+        "more_than_5_wheel_passes_share": float(six["wheel_passes"].sum() / area),
+        "load_distance_mg_km_ha": float(every["load_distance"]),
+        "heaviest_axle_kg": float(np.nan_to_num(every["axle"])),
+        "heaviest_wheel_kg": [
+            float(every[name]) for name in ("wheel_low", "wheel", "wheel_high")
+        ],
         "worked": [
             {"machine_id": machine[row["log_id"]], **row}
             for row in tracks.worked(fixes).to_dict("records")

@@ -389,7 +389,7 @@ CASES = [
     Case("nmea without a date", put(LOG, sentences(date=False)), 0,
          "its times have no date, since it holds no RMC or ZDA"),
     Case("nmea without a fix", put(LOG, sentences(fix=0)), 3,
-         "120 sentences of place, none with a fix, need GGA or RMC with a fix"),
+         "240 sentences of place, none with a fix, need GGA or RMC with a fix"),
     Case("parquet cut off", put(LOG, b"PAR1 and no more"), 3, "Parquet file"),
     # text and numbers
     Case("byte order mark", put(LOG, "\ufeff" + text(drive())), 0, "120 fixes"),

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import json
 from datetime import UTC, datetime, timedelta
 
 import numpy as np
@@ -321,3 +322,20 @@ def test_two_names_that_are_one_are_kept_apart(tmp_path):
     np.testing.assert_allclose(log.table["longitude"], -93.62)
     assert set(log.table["extra_altitude_m"]) == {5.0}
     assert set(log.table["extra_lon"]) == {7.0}
+
+
+def test_a_line_of_any_shape_file_takes_the_day_that_was_told(tmp_path):
+    path = tmp_path / "lane.geojson"
+    corners = [[-93.62, 42.03], [-93.62, 42.03 + 100 / 111_194.9]]
+    path.write_text(json.dumps({"type": "LineString", "coordinates": corners}))
+    with pytest.raises(
+        InputError, match="holds a linestring, need one point"
+    ) as caught:
+        read_logs(path)
+    assert caught.value.hint == (
+        'export the log as points, or write epoch = "2026-10-14", the day this way was '
+        "driven"
+    )
+    log = one(path, epoch="2026-10-14")
+    assert len(log.table) == 51
+    assert codes(log) == ["log.drawn"]

@@ -62,8 +62,10 @@ class Result:
     notes: list = field(default_factory=list)
     carrying: Any = None
     nights: Any = None
+    driven: Any = None
     ledger: Any = None
     resets: Any = None
+    draws: Any = None
 
 
 def make_result(

@@ -2,10 +2,12 @@
 
 from __future__ import annotations
 
+import numpy as np
 import pytest
 
 from trafficmap.core.errors import ModelRangeError
 from trafficmap.core.texture import TEXTURE_CENTROIDS
+from trafficmap.soil.genuchten import parameters_rosetta
 from trafficmap.soil.retention import (
     conductivity,
     density_factor_limit,
@@ -140,3 +142,20 @@ def test_too_dense_to_hold_water_is_refused():
         0.25, 0.50, organic_matter=0.025, density_factor=limit
     )
     assert at_limit.theta_33 > at_limit.theta_1500
+
+
+@pytest.mark.published(
+    "Van Genuchten, 20 % sand and clay",
+    source="rosetta-soil 0.3, first row of its example",
+    mark="second opinion",
+)
+def test_parameters_of_the_rosetta_example(published):
+    found = parameters_rosetta(
+        np.array([0.20]), np.array([0.20]), bulk_density=np.array([np.nan])
+    )
+    residual, full, alpha, n, k_sat = (float(values[0]) for values in found)
+    assert residual == published(0.0899, abs=1e-4, of="water left over")
+    assert full == published(0.4301, abs=1e-4, of="water when full")
+    assert alpha / 10.2e-3 == published(0.0038, abs=1e-4, of="alpha [1/cm]")
+    assert n == published(1.4993, abs=1e-4, of="n")
+    assert k_sat * 86400e2 == published(15.8995, abs=2e-4, of="k_sat [cm/d]")

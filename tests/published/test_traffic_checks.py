@@ -16,7 +16,7 @@ from trafficmap.core.tables import FIXES, WHEELS
 from trafficmap.loads.paths import LoadStates, WheelPaths
 from trafficmap.tracks import clean
 from trafficmap.tracks.ground import breaks
-from trafficmap.traffic import count, cover
+from trafficmap.traffic import count, cover, cover_chance
 
 
 def wheel_paths(legs, *, right, width, mass):
@@ -128,7 +128,7 @@ def test_expected_cover_keeps_its_area_whatever_the_position_error(published):
     # sigma 0.3, and w in all when integrated over y. The mean of many shifted maps
     # must have both: the run's bias is propagated by shifting whole passes.
     width, sigma, cell = 0.8, 0.3, 0.05
-    middle = norm.cdf(width / 2 / sigma) - norm.cdf(-width / 2 / sigma)
+    middle = cover_chance(0.0, width=width, sigma=sigma)
     assert middle == published(0.8176, abs=5e-5, of="chance on the middle line")
     grid = FieldGrid(32615, 0.0, cell, cell, 1, 80)
     shifts = sigma * norm.ppf((np.arange(200) + 0.5) / 200)

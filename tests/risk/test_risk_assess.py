@@ -163,10 +163,20 @@ def slow(rows, profiles, strength, *, heavy=False, settings=SETTINGS):
                 score = (np.log(np.maximum(found, 1e-9)) - ln_s) / spread[d]
                 p = np.maximum(least, ndtr(score))
                 p[found < 0.05 * axis] = 0.0
-                over.append(p.mean())
+                over.append(p)
             chance[d, cell] = joined(under)
-            mean[d, cell] = joined(over)
+            mean[d, cell] = joined_everywhere(over)
     return chance, mean
+
+
+def joined_everywhere(over):
+    """Damage joined at each of many places, then averaged over them."""
+    if not over:
+        return 0.0
+    largest = np.max(over, axis=0)
+    effective = np.sum(over, axis=0) / np.maximum(largest, 1e-300)
+    grown = 1 + SETTINGS.pass_growth * np.log(np.maximum(effective, 1.0))
+    return np.minimum(1.0, largest * grown).mean()
 
 
 def joined(damage):
@@ -176,6 +186,14 @@ def joined(damage):
     largest = max(damage)
     effective = sum(d / largest for d in damage)
     return min(1.0, largest * (1 + SETTINGS.pass_growth * math.log(effective)))
+
+
+def square(rows):
+    """The same visits driven along the grid, against it or across it."""
+    quarter = np.pi / 2
+    return [
+        (*row[:4], float(np.float32(round(row[4] / quarter) * quarter))) for row in rows
+    ]
 
 
 def random_rows(rng, count):
@@ -203,8 +221,32 @@ def test_kernel_agrees_with_plain_loops(heavy):
     chance, mean = slow(rows, profiles, strength, heavy=heavy)
     # Layers are stored in single precision.
     np.testing.assert_allclose(layer(tray, "probability"), chance, atol=2e-6)
-    # Nine places against ten thousand across a cell, joined over several passes.
-    np.testing.assert_allclose(layer(tray, "damaged_share"), mean, atol=0.03)
+    # Nine places against ten thousand joined one by one; passes that meet at any angle
+    # are joined as if they met squarely or ran along one another.
+    np.testing.assert_allclose(layer(tray, "damaged_share"), mean, atol=0.05)
+
+
+def test_passes_along_and_across_join_only_where_they_meet():
+    rng = np.random.default_rng(11)
+    rows = square(random_rows(rng, 40))
+    profiles, strength = two_wheels(), flat_strength()
+    _, mean = slow(rows, profiles, strength)
+    tray, _ = run(rows)
+    np.testing.assert_allclose(layer(tray, "damaged_share"), mean, atol=0.02)
+
+
+def test_tracks_side_by_side_damage_twice_the_ground():
+    """Not the same ground again, as one joined mean of each would have it."""
+    thin = two_wheels((4e5,), half_track=0.0, step=0.0125)
+    one, _ = run([(4, 0, 0.0, 0.3, 0.0)], profiles=thin)
+    both, _ = run([(4, 0, 0.0, 0.3, 0.0), (4, 0, 1.0, -0.3, 0.0)], profiles=thin)
+    back, _ = run([(4, 0, 0.0, 0.3, 0.0), (4, 0, 1.0, 0.3, np.pi)], profiles=thin)
+    again, _ = run([(4, 0, 0.0, 0.3, 0.0), (4, 0, 1.0, 0.3, 0.0)], profiles=thin)
+    share = [layer(t, "damaged_share")[0, 4] for t in (one, both, back, again)]
+    assert share[1] > 1.5 * share[0]
+    # Driven back on the other side of the middle is beside, too.
+    assert share[2] == pytest.approx(share[1], abs=0.01)
+    assert share[3] < 1.2 * share[0]
 
 
 def test_kernel_and_soil_room_speak_of_the_same_law():
@@ -220,7 +262,7 @@ def test_kernel_and_soil_room_speak_of_the_same_law():
 
 def test_more_places_across_the_cell_come_closer_to_the_mean():
     rng = np.random.default_rng(5)
-    rows = random_rows(rng, 25)
+    rows = square(random_rows(rng, 25))
     profiles, strength = two_wheels(), flat_strength()
     _, mean = slow(rows, profiles, strength)
     errors = []

@@ -291,6 +291,19 @@ def test_a_dry_corn_year_dries_the_subsoil_and_bare_ground_does_not():
     assert late == pytest.approx(corn.theta[day, 0, layer], abs=2e-3)
 
 
+def test_south_of_the_equator_corn_dries_the_subsoil_by_march():
+    table = weather("2025-09-01", "2026-05-30")
+    given = {"latitude": -35.0, "first_pass": dt.date(2026, 4, 20)}
+    corn, notes = run(table=table, **given)
+    bare, _ = run(table=table, crop=Crop("fallow"), **given)
+    assert corn.dates[0] == pd.Timestamp("2025-11-01")
+    assert not any(note.severity == "stop" for note in notes)
+    told = next(note.sentence for note in notes if note.code == "soil.surface")
+    assert "from 1 November to 12 March" in told
+    day = corn.day_of("2026-03-15")
+    assert corn.theta[day, 0, 4] < bare.theta[day, 0, 4] - 0.05
+
+
 def test_tile_keeps_wet_ground_drier():
     wet = weather(rain=0.006)
     none, _ = run(table=wet)

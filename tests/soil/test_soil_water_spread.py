@@ -129,6 +129,17 @@ def test_a_far_gauge_and_a_mere_class_say_less(plain):
     np.testing.assert_array_equal(by_class.theta, plain.theta)
 
 
+def test_an_own_sample_is_no_mere_class():
+    soil = soil_map(assumed=True)
+    found, _ = columns(soil, grid=GRID, settings=SETTINGS)
+    assert found.class_only
+    sampled = soil.horizons.assign(clay=soil.horizons["clay"] + 0.01)
+    found, _ = columns(
+        SoilMap(soil.units, sampled, assumed=True), grid=GRID, settings=SETTINGS
+    )
+    assert not found.class_only
+
+
 def test_rain_of_the_gauge_in_the_field_is_best_and_far_is_capped():
     errors = [rain_error(d, settings=SETTINGS) for d in (0.0, 5e3, 10e3, 20e3, 90e3)]
     assert errors[0] == pytest.approx(0.05)
@@ -191,8 +202,8 @@ def test_liquid_does_not_run_the_weather_again_for_every_column(monkeypatch):
     when = pd.Timestamp(f"{DAY} 12:00", tz="UTC").timestamp()
     series = season(liquid=[(when, layer, 0.12)])
     assert series.columns.size == 4
-    # Evaporation, runoff and six seasons of rain for each of two soil units.
-    assert len(calls) == 2 * 8
+    # Evaporation, runoff and four seasons of rain for each of two soil units.
+    assert len(calls) == 2 * 6
     assert set(calls) == {0, 2}
     wet = series.theta[series.day_of(DAY), :, 2]
     assert wet[1] > wet[0] + 0.02

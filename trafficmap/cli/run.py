@@ -59,6 +59,19 @@ class _Depth(click.ParamType):
     help="You have dug: take a layer with this bottom (13in, 33cm) as confirmed "
     "everywhere. Printed on every result.",
 )
+@click.option(
+    "--draws",
+    type=click.IntRange(20, 10_000),
+    metavar="N",
+    help="Draw N seasons that could have been: how much ground is damaged, taken "
+    "together, and what matters most. 200 is usual; takes some runs' time.",
+)
+@click.option(
+    "--seed",
+    type=click.IntRange(0, 2**31 - 1),
+    metavar="K",
+    help="With --draws: the same seed draws the same seasons (1 if left out).",
+)
 @click.option("--events", is_flag=True, help="Put every wheel event into field.gpkg.")
 @click.option("--json", "as_json", is_flag=True, help="Print run.json, nothing else.")
 @click.option("--strict", is_flag=True, help="Exit with 4 when a stop note stands.")
@@ -72,6 +85,8 @@ def command(
     settings_file: Path | None,
     cell: float | None,
     assume_confirmed: float | None,
+    draws: int | None,
+    seed: int | None,
     events: bool,
     as_json: bool,
     strict: bool,
@@ -97,6 +112,10 @@ def command(
         settings = _with(settings, "traffic", cell=cell)
     if assume_confirmed is not None:
         settings = _with(settings, "zones", assume_confirmed=assume_confirmed)
+    if draws is not None:
+        settings = _with(settings, "risk", draws=draws)
+    if seed is not None:
+        settings = _with(settings, "risk", draw_seed=seed)
     with run_folder(output, overwrite=overwrite):
         try:
             field, _ = read_field(folder, progress=lambda f, m: bar(0.15 * f, m))

@@ -299,8 +299,8 @@ DUG = TableContract(
             "float",
             "Pa, m or fraction",
             True,
-            "cone index [Pa]; rut depth [m]; moisture, share of the volume; feel, share "
-            "of the water a crop can take",
+            "cone index [Pa]; rut depth [m]; moisture, share of the volume; feel, "
+            "share of the water a crop can take",
         ),
         ("finding", "text", "", True, "rolls, cracks, crumbles, plates, slot, ..."),
     ),

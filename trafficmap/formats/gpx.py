@@ -175,15 +175,12 @@ class _Reader:
         texts.append(text)
 
 
-def read_gpx(path: Path, *, content: bytes | None = None) -> list[TrackTable]:
+def read_gpx(path: Path) -> list[TrackTable]:
     """Read the tracks of a GPX file.
 
     Parameters
     ----------
     path : Path
-        Where it is; its name is used in sentences.
-    content : bytes, optional
-        Its bytes, where it lies in a zip.
 
     Returns
     -------
@@ -205,8 +202,7 @@ def read_gpx(path: Path, *, content: bytes | None = None) -> list[TrackTable]:
         made.append(_Reader())
         return made[-1].handlers()
 
-    source = path if content is None else content
-    notes = stream_xml(source, fresh, name=name, root="gpx")
+    notes = stream_xml(path, fresh, name=name, root="gpx")
     reader = made[-1]
     full = [t for t in reader.tracks if t.blocks or t.open.longitude]
     chosen = [t for t in full if not t.planned] or full

@@ -121,7 +121,7 @@ def logs_from_tracks(
     return logs
 
 
-def numbers_of(texts: Sequence[object]) -> np.ndarray:
+def numbers_of(texts: Sequence[object] | np.ndarray) -> np.ndarray:
     """Return texts as numbers, NaN for what is none."""
     whole = np.asarray(texts, dtype=object)
     try:
@@ -131,7 +131,7 @@ def numbers_of(texts: Sequence[object]) -> np.ndarray:
         return numbers.to_numpy(dtype=np.float64)
 
 
-def times_of(texts: Sequence[object]) -> pd.Series:
+def times_of(texts: Sequence[object] | np.ndarray) -> pd.Series:
     """Return texts as UTC times, empty where they are none or only a day.
 
     A time without a zone is UTC, as GPX says of its times. The 60 of a leap second

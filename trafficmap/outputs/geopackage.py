@@ -10,7 +10,7 @@ from typing import TYPE_CHECKING
 from trafficmap import __version__
 from trafficmap.formats import _gdal
 from trafficmap.formats._files import write_with
-from trafficmap.outputs import styles, tables
+from trafficmap.outputs import styles, tables, traffic_tables
 
 if TYPE_CHECKING:
     import geopandas as gpd
@@ -56,6 +56,11 @@ def write_geopackage(
         layers["passes"] = (tables.pass_table(result), "MultiLineString")
     if len(result.stops):
         layers["stops"] = (tables.stop_table(result.stops), "Point")
+    if result.driven is not None and len(result.driven.spots):
+        layers["loading_spots"] = (traffic_tables.spot_table(result), "Point")
+    roads = traffic_tables.road_table(result)
+    if len(roads):
+        layers["roads"] = (roads, "MultiLineString")
     if events:
         layers["events"] = (tables.event_table(result), "Point")
     return write_layers(layers, path, mark=mark, date=date)

@@ -94,11 +94,13 @@ def run_document(
         },
         "totals": result.totals,
         "notes": [note.as_dict() for note in worst_first(result.notes)],
+        "traffic": _traffic(result),
         "zones": _records(result.zones),
         "stops": _records(result.stops),
         "carrying": [] if result.carrying is None else _records(result.carrying),
         "nights": [] if result.nights is None else _records(result.nights),
         "ledger": [] if result.ledger is None else result.ledger.table,
+        "draws": _draws(result),
         "plan": _records(result.plan),
         "machines": field.machines,
         "tools": field.tools,
@@ -160,6 +162,23 @@ def versions() -> dict[str, str]:
     return found
 
 
+def _traffic(result: Result) -> dict[str, Any] | None:
+    """Return the tables of the traffic without what each machine did by the way."""
+    driven = result.driven
+    if driven is None:
+        return None
+    table = driven.traffic
+    return {
+        "by_machine_and_part": _records(table[table["doing"] == "any"]),
+        "by_doing": _records(
+            table[(table["doing"] != "any") & (table["part"] == "field")]
+        ),
+        "depth": _records(driven.depth[driven.depth["part"] == "field"]),
+        "axles": _records(driven.axles),
+        "loading_spots": _records(driven.spots),
+    }
+
+
 def _records(frame: pd.DataFrame) -> list[dict]:
     """Return a table as rows of plain values, without its geometry."""
     kept = frame.drop(columns=frame.columns.intersection(["geometry"]))
@@ -179,6 +198,20 @@ def _log(log: LogSource) -> dict[str, Any]:
         "counters": dict(sorted(log.counters.items())),
         "findings": list(log.findings),
         "receiver": log.facts,
+    }
+
+
+def _draws(result: Result) -> dict[str, Any] | None:
+    drawn = result.draws
+    if drawn is None:
+        return None
+    return {
+        "draws": len(drawn.area),
+        "seed": drawn.seed,
+        "assessed_m2": drawn.assessed,
+        "kept_share": drawn.kept,
+        "damaged_m2": drawn.table,
+        "sensitivity": drawn.sensitivity,
     }
 
 

@@ -21,7 +21,14 @@ from trafficmap import __version__
 from trafficmap.core.constants import REPORT_DEPTHS
 from trafficmap.core.layers import get_layer
 from trafficmap.core.notes import worst_first
-from trafficmap.outputs import inks, plan_words, squares, words
+from trafficmap.outputs import (
+    draw_words,
+    inks,
+    plan_words,
+    squares,
+    traffic_tables,
+    words,
+)
 from trafficmap.outputs.map_shapes import (
     folium_parts,
     in_degrees,
@@ -78,10 +85,15 @@ def map_page(result: Result, *, mark: str, date: pd.Timestamp) -> str:
         probe=plan_words.probe_zones(result),
         hand_roll=plan_words.HAND_ROLL if plan_words.asks_for_work(result) else (),
         stops=words.probe_places(result.stops)[0],
+        driven=traffic_tables.machine_rows(result),
+        driven_told=traffic_tables.sentences(result),
         notes=notes[:NOTES_SHOWN],
         folded=notes[NOTES_SHOWN:],
         cautions=[*words.about_field(result.field), *words.CAUTIONS],
-        how_sure=words.how_sure(limits.class_limits, limits.undecided),
+        how_sure=[
+            *words.how_sure(limits.class_limits, limits.undecided),
+            *draw_words.joint(result),
+        ],
         date=words.date_words(date.date()),
         version=__version__,
         mark=mark,

@@ -7,7 +7,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 from trafficmap import __version__
-from trafficmap.outputs import plan_words, words
+from trafficmap.outputs import draw_words, plan_words, traffic_tables, words
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -29,6 +29,8 @@ _FILES = (
      "RATE as the depth"),
     ("field.gpkg", "boundary, zones, passes and places to probe for a map program, "
      "styles inside"),
+    ("tables/*.csv", "where wheels ran: by machine, part of the field and axle, how "
+     "often, and where loads changed hands"),
     ("layers/*.tif", "every map as a GeoTIFF in the field's own coordinate system"),
     ("ledger.tif", "damage by season and depth; next year's run reads it"),
     ("explain.npz", "what 'trafficmap explain' reads to tell the story of one spot"),
@@ -82,6 +84,11 @@ def readme(result: Result, *, mark: str, date: pd.Timestamp) -> str:
         lines += ["", "ROLL THE SOIL BY HAND", ""]
         for number, text in enumerate(plan_words.HAND_ROLL, 1):
             lines += _wrap(text, first=f"  {number}. ", rest="     ")
+    told = traffic_tables.sentences(result)
+    if told:
+        lines += ["", "WHERE WHEELS RAN", ""]
+        for text in told:
+            lines += _wrap(text, first="  - ", rest="    ")
     lines += ["", "FILES", ""]
     for name, meaning in _FILES:
         lines += _wrap(meaning, first=f"  {name:<18}", rest=" " * 20)
@@ -93,7 +100,10 @@ def readme(result: Result, *, mark: str, date: pd.Timestamp) -> str:
         lines += _wrap(text, first="  - ", rest="    ")
     lines += ["", "HOW SURE", ""]
     limits = result.settings.risk
-    for text in words.how_sure(limits.class_limits, limits.undecided):
+    for text in (
+        *words.how_sure(limits.class_limits, limits.undecided),
+        *draw_words.joint(result),
+    ):
         lines += _wrap(text, first="  - ", rest="    ")
     lines += [
         "",

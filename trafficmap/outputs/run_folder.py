@@ -22,6 +22,7 @@ from trafficmap.outputs import (
     geotiff,
     map_page,
     readme_txt,
+    traffic_tables,
 )
 from trafficmap.outputs.manifest import SCHEMA, newest_input, run_document, run_mark
 
@@ -101,6 +102,9 @@ def write_run(
         if result.ledger is not None:
             content = geotiff.ledger_bytes(result.ledger, grid=result.grid, mark=mark)
             made.append(_files.write_bytes(place / LEDGER_NAME, content))
+        if result.driven is not None:
+            for name, text in traffic_tables.csv_files(result.driven).items():
+                made.append(_files.write_text(place / name, text))
         made += display.write_display(result, place / "display", date=date)
         made.append(_files.write_bytes(place / "explain.npz", store.result()))
         if len(page) > MAP_LIMIT:
@@ -203,7 +207,7 @@ def sha256_of(path: Path) -> str:
 def is_ours(name: str) -> bool:
     """Tell whether a path inside a run folder is one we write."""
     head = name.split("/", 1)[0]
-    return name in _OURS or head in ("layers", "display")
+    return name in _OURS or head in ("layers", "display", traffic_tables.FOLDER)
 
 
 def _run_json(folder: Path) -> dict | None:

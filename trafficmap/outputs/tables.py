@@ -133,6 +133,9 @@ def event_table(result: Result) -> gpd.GeoDataFrame:
             "wheel": events.wheel,
             "time_utc": _iso(moment),
             "cover": events.cover.astype(float).round(3),
+            "entry": np.full(events.cell.size, -1, np.int32)
+            if events.entry is None
+            else events.entry,
             "load_kN": (load / 1000.0).round(2),
             "distance_m": events.distance.astype(float).round(3),
         },

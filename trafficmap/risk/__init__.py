@@ -6,14 +6,17 @@ each hour; out go the risk layers, with everything not known kept apart from low
 
 from trafficmap.risk.assess import assess, joint_spread
 from trafficmap.risk.classes import NOT_ASSESSED, RISK_WORDS, risk_class, risk_word
+from trafficmap.risk.draws import Draws, draw
 from trafficmap.risk.ledger import Ledger, carry_over, newest_day, share_left
 
 __all__ = [
     "NOT_ASSESSED",
     "RISK_WORDS",
+    "Draws",
     "Ledger",
     "assess",
     "carry_over",
+    "draw",
     "joint_spread",
     "newest_day",
     "risk_class",

@@ -52,6 +52,29 @@ def join_passes(total, largest, growth):
 
 
 @njit(cache=True)
+def mean_damage(total, largest, crossed, growth):
+    """Mean over the cell of damage joined part by part, shapes (2, parts) and (2,).
+
+    Passes along one heading are joined in each part of the cell they share; where
+    passes cross them, in each pair of parts, which fill the cell like a grid.
+    """
+    parts = total.shape[1]
+    mean = 0.0
+    if not (crossed[0] and crossed[1]):
+        family = 1 if crossed[1] else 0
+        for q in range(parts):
+            if largest[family, q] > 0.0:
+                mean += join_passes(total[family, q], largest[family, q], growth)
+        return mean / parts
+    for q in range(parts):
+        for p in range(parts):
+            most = max(largest[0, q], largest[1, p])
+            if most > 0.0:
+                mean += join_passes(total[0, q] + total[1, p], most, growth)
+    return mean / parts**2
+
+
+@njit(cache=True)
 def trapezoid_offset(half_flat, half_width, share):
     """Offset [m] that `share` of a square cell lies left of, seen along a heading.
 
@@ -88,6 +111,7 @@ def assess_cells(
     suction,
     heavy,
     swelling,
+    shift,
     spread,
     floors,
     half_cell,
@@ -113,7 +137,12 @@ def assess_cells(
     ``window[:, j + pad]`` is the largest stress in ``window_size`` offsets from j on.
     A visit with row, when or column below 0, or with NaN strength, makes what it
     touches NaN. ``out_rut`` gets a class, 0 where no wheel passed. Each cell owns its
-    outputs. A visit whose ``moment`` [s] lies before ``since[kind, depth]`` was undone
+    outputs. ``shift`` and ``spread`` [row, depth] are the mean of what is added to
+    ln stress and the spread of ln(stress / strength), the load's interval within. The
+    mean over the cell keeps each of the ``shares`` apart: tracks along one another
+    meet only where they lie over the same part of the cell, and tracks that cross
+    meet in every pair of parts.
+    A visit whose ``moment`` [s] lies before ``since[kind, depth]`` was undone
     by tillage; after it ``loosened[column, depth]`` is added to ln strength.
     """
     n_depths = ln_stress.shape[2]
@@ -127,8 +156,11 @@ def assess_cells(
             continue
         total = np.zeros(n_depths)
         largest = np.zeros(n_depths)
-        mean_total = np.zeros(n_depths)
-        mean_largest = np.zeros(n_depths)
+        # Parts of the cell along the first heading (0) and across it (1).
+        part_total = np.zeros((2, n_depths, shares.size))
+        part_largest = np.zeros((2, n_depths, shares.size))
+        crossed = np.zeros((2, n_depths), dtype=np.bool_)
+        first_heading = np.nan
         ln_met = np.full(n_depths, np.nan)
         unknown = np.zeros(n_depths, dtype=np.bool_)
         places = np.empty(shares.size, dtype=np.int64)
@@ -163,6 +195,12 @@ def assess_cells(
                 place = offset[k] + trapezoid_offset(half_flat, half_width, shares[q])
                 j = math.floor((place - first_offset) / step + 0.5)
                 places[q] = j if 0 <= j < n_offsets else -1
+            if math.isnan(first_heading):
+                first_heading = heading[k]
+            turned = math.cos(heading[k] - first_heading)
+            sideways = math.sin(heading[k] - first_heading)
+            family = 0 if abs(turned) >= abs(sideways) else 1
+            flipped = (turned if family == 0 else sideways) < 0.0
             timed = when[k] >= 0 and column[k] >= 0
             for d in range(n_depths):
                 highest = max(window[r, low, d], window[r, high, d])
@@ -186,32 +224,38 @@ def assess_cells(
                 least = 0.0
                 if heavy[r] and swelling[column[k]]:
                     least = floors[d]
-                chance = max(least, normal_cdf((math.log(highest) - ln_s) / spread[d]))
+                chance = max(
+                    least,
+                    normal_cdf((math.log(highest) + shift[r, d] - ln_s) / spread[r, d]),
+                )
+                top = chance
                 if chance >= largest[d]:
                     ln_met[d] = ln_s
                 total[d] += chance
                 largest[d] = max(largest[d], chance)
-                mean = 0.0
                 for q in range(shares.size):
                     if places[q] < 0:
                         continue
                     here = ln_stress[r, places[q], d]
                     if here > -np.inf and here >= ln_bound[r, d]:
-                        mean += max(least, normal_cdf((here - ln_s) / spread[d]))
-                mean /= shares.size
-                mean_total[d] += mean
-                mean_largest[d] = max(mean_largest[d], mean)
+                        z = (here + shift[r, d] - ln_s) / spread[r, d]
+                        chance = max(least, normal_cdf(z))
+                        at = shares.size - 1 - q if flipped else q
+                        part_total[family, d, at] += chance
+                        if chance > part_largest[family, d, at]:
+                            part_largest[family, d, at] = chance
+                        crossed[family, d] = True
                 if d == 0:
                     psi = suction[when[k], column[k]]
                     if math.isnan(psi):
                         rut_unknown = True
                         continue
                     level = 1
-                    if chance > rut_limits[2]:
+                    if top > rut_limits[2]:
                         level = 4
-                    elif chance >= rut_limits[1]:
+                    elif top >= rut_limits[1]:
                         level = 3
-                    elif chance >= rut_limits[0]:
+                    elif top >= rut_limits[0]:
                         level = 2
                     if psi < wet_limits[0]:
                         level = max(level, 3)
@@ -227,7 +271,9 @@ def assess_cells(
                 out_strength[d, cell] = np.nan
             else:
                 out_probability[d, cell] = join_passes(total[d], largest[d], growth)
-                out_share[d, cell] = join_passes(mean_total[d], mean_largest[d], growth)
+                out_share[d, cell] = mean_damage(
+                    part_total[:, d], part_largest[:, d], crossed[:, d], growth
+                )
                 out_strength[d, cell] = math.exp(ln_met[d])
             if stress_unknown:
                 out_stress[d, cell] = np.nan

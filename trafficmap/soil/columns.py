@@ -17,7 +17,7 @@ from rasterio.transform import Affine  # isort: skip
 from trafficmap.core.errors import InputError
 from trafficmap.core.notes import Note
 from trafficmap.core.tables import HORIZONS, require_table
-from trafficmap.core.texture import texture_class
+from trafficmap.core.texture import TEXTURE_CENTROIDS, texture_class
 from trafficmap.soil.genuchten import retention_van_genuchten
 from trafficmap.soil.retention import (
     Retention,
@@ -195,7 +195,7 @@ def columns(
             liquid_time=times,
             liquid_injection=injection,
             liquid_water=liquid,
-            class_only=bool(soil_map.assumed),
+            class_only=_class_only(soil_map),
         ),
         notes,
     )
@@ -387,6 +387,16 @@ def _curve_numbers(
         group = letters[0] if tile else letters[-1]
         out.append(_CURVE_NUMBER.get(group or _GROUP.get(texture, "D"), 89.0))
     return np.array(out, dtype=np.float64)
+
+
+def _class_only(soil_map: SoilMap) -> bool:
+    """Return whether every horizon is the middle of a texture class, not a sample."""
+    if not soil_map.assumed:
+        return False
+    pairs = soil_map.horizons[["sand", "clay"]].to_numpy(dtype=np.float64)
+    middles = np.array(list(TEXTURE_CENTROIDS.values()))
+    apart = np.abs(pairs[:, None, :] - middles).max(axis=2).min(axis=1)
+    return bool((apart < 1e-6).all())
 
 
 def _swelling(soil_map: SoilMap, clay, settings: SoilSettings) -> np.ndarray:

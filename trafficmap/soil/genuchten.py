@@ -53,7 +53,9 @@ def retention_van_genuchten(sand, clay, *, bulk_density=None) -> Retention:
     density = np.full(sand.shape, np.nan)
     if bulk_density is not None:
         density = np.clip(np.asarray(bulk_density, float) + 0.0 * sand, *_DENSITY)
-    residual, full, alpha, n, k_sat = _parameters(sand, clay, density)
+    residual, full, alpha, n, k_sat = parameters_rosetta(
+        sand, clay, bulk_density=density
+    )
     points = [
         water_content_van_genuchten(
             tension, theta_r=residual, theta_s=full, alpha=alpha, n=n
@@ -104,8 +106,24 @@ def water_content_van_genuchten(tension, *, theta_r, theta_s, alpha, n):
     )
 
 
-def _parameters(sand, clay, density):
-    """Return theta_r, theta_s [m3/m3], alpha [1/Pa], n and k_sat [m/s] by shape."""
+def parameters_rosetta(sand, clay, *, bulk_density):
+    """Return the parameters of van Genuchten by the third Rosetta model.
+
+    Parameters
+    ----------
+    sand, clay, bulk_density : ndarray, of one shape
+        Shares [kg/kg]; density, NaN where not measured. [kg/m3]
+
+    Returns
+    -------
+    theta_r, theta_s, alpha, n, k_sat : ndarray
+        Of that shape. [m3/m3], [m3/m3], [1/Pa], [1], [m/s]
+
+    Raises
+    ------
+    SettingsError
+        The package rosetta-soil is not installed.
+    """
     try:
         # Heavy, and optional: only whoever asks for this curve needs it.
         from rosetta import rosetta
@@ -120,7 +138,7 @@ def _parameters(sand, clay, density):
             '"saxton_rawls"',
         ) from None
     percent = 100.0 * np.stack([sand, 1.0 - sand - clay, clay], axis=-1).reshape(-1, 3)
-    heavy = density.ravel() / 1000.0
+    heavy = np.ravel(bulk_density) / 1000.0
     found = np.empty((len(percent), 5))
     for known in (True, False):
         rows = np.flatnonzero(np.isfinite(heavy) == known)

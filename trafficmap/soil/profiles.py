@@ -52,6 +52,8 @@ class Profiles:
     nu : float
         Concentration factor used. [1]
     notes : tuple of Note
+    peak_low, peak_high : ndarray, shape (n_rows, n_depths), or None
+        Largest stress below the axle at the low and the high end of its load. [Pa]
     """
 
     stress: np.ndarray
@@ -62,6 +64,8 @@ class Profiles:
     depths: np.ndarray
     nu: float
     notes: tuple[Note, ...] = ()
+    peak_low: np.ndarray | None = None
+    peak_high: np.ndarray | None = None
 
     @property
     def offsets(self) -> np.ndarray:
@@ -85,7 +89,7 @@ def stress_profiles(
     wheels : DataFrame
         Contract `core.tables.WHEELS`.
     states : LoadStates
-        Best loads are used.
+        Best loads make the profiles, low and high loads the ends of their peaks.
     nu : float
         Concentration factor of the field, above 2. [1]
     settings : SoilSettings
@@ -108,8 +112,10 @@ def stress_profiles(
     row_of = np.full((n_axles, states.machine_id.size), -1, dtype=np.int32)
     rows: list[np.ndarray] = []
     heaviest: list[float] = []
+    ends: tuple[list[np.ndarray], list[np.ndarray]] = ([], [])
     known: dict[tuple, int] = {}
     memory = WheelStress(offsets, depths, float(nu), settings)
+    peaks = _Peaks(memory, depths, float(nu), settings)
     for name, axle in wheels.groupby("axle_id", sort=True):
         axle_id = int(str(name))
         axle = axle.sort_values("right", kind="stable")
@@ -122,11 +128,24 @@ def stress_profiles(
             loads = states.load[state, slots]
             if not (np.isfinite(loads) & (loads >= 0.0)).all():
                 continue
-            key = (axle_id, *loads.tolist())
+            bounds = [
+                np.where(np.isfinite(end), np.maximum(end, 0.0), loads)
+                for end in (
+                    states.load_low[state, slots],
+                    states.load_high[state, slots],
+                )
+            ]
+            key = (axle_id, *loads.tolist(), *bounds[0].tolist(), *bounds[1].tolist())
             if key not in known:
                 known[key] = len(rows)
                 rows.append(memory.axle_profile(loads, pressures, shapes, right))
                 heaviest.append(float(loads.max()))
+                for found, end in zip(ends, bounds, strict=True):
+                    found.append(
+                        rows[-1].max(axis=0)
+                        if (end == loads).all()
+                        else peaks.axle_peak(axle_id, end, pressures, shapes, right)
+                    )
             row_of[axle_id, state] = known[key]
     stress = np.stack(rows) if rows else np.zeros((0, offsets.size, depths.size))
     return Profiles(
@@ -138,7 +157,27 @@ def stress_profiles(
         depths=depths,
         nu=float(nu),
         notes=memory.notes(),
+        peak_low=np.stack(ends[0]) if rows else np.zeros((0, depths.size)),
+        peak_high=np.stack(ends[1]) if rows else np.zeros((0, depths.size)),
     )
+
+
+class _Peaks:
+    """Largest stress below an axle at the ends of its load, each computed once."""
+
+    def __init__(self, memory, depths, nu, settings):
+        # Every fourth offset is enough for a peak, which is flat on top.
+        right = memory.offsets[memory.offsets.size // 2 :: 4]
+        coarse = np.concatenate([-right[:0:-1], right])
+        self.stress = WheelStress(coarse, depths, nu, settings)
+        self.known: dict[tuple, np.ndarray] = {}
+
+    def axle_peak(self, axle_id, loads, pressures, shapes, right) -> np.ndarray:
+        key = (axle_id, *loads.tolist())
+        if key not in self.known:
+            profile = self.stress.axle_profile(loads, pressures, shapes, right)
+            self.known[key] = profile.max(axis=0)
+        return self.known[key]
 
 
 def lateral_stress_circle(load, pressure, *, area, offsets, depths, nu):

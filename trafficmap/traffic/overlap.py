@@ -7,7 +7,7 @@ import math
 import os
 from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
 import pandas as pd
@@ -16,6 +16,7 @@ from trafficmap.core.constants import GRAVITY
 from trafficmap.core.errors import GridMismatchError
 from trafficmap.traffic._overlap_kernels import KINDS, cell_overlaps
 from trafficmap.traffic.cover import WheelTable, cover
+from trafficmap.traffic.parts import PARTS
 from trafficmap.traffic.stations import DEFAULTS
 
 if TYPE_CHECKING:
@@ -60,6 +61,8 @@ class Overlap:
         and ``load``, the bound of the load that is over it.
     areas : ndarray, shape (n_sets, n_parts)
         Ground run over by at least one wheel of each set, by part of the field. [m2]
+    same_areas : ndarray, shape (n_parts,)
+        Ground run over again along the same track. [m2]
     depths : ndarray, shape (4, DEEPEST + 1, n_parts)
         Ground run over so many times or more, in passes and in wheel passes of the
         three kinds. [m2]
@@ -75,6 +78,7 @@ class Overlap:
     fresh: np.ndarray
     sets: pd.DataFrame
     areas: np.ndarray
+    same_areas: np.ndarray
     depths: np.ndarray
 
 
@@ -135,12 +139,13 @@ def overlap(
     _require_grid(events, inside, grid)
     if events.pieces is None or events.entry is None:
         events = cover(paths, grid=grid, settings=settings)
-    pieces, entry = events.pieces, events.entry
+    pieces: Any = events.pieces
+    entry = events.entry
     wheels = WheelTable(paths.wheels, grid.cell)
     kind, member, sets = _classes(events, paths, passes)
     if part is None:
         part = np.where(inside > 0.0, 0, -1)
-    n_parts = max(int(part.max(initial=-1)) + 1, 1)
+    n_parts = max(int(part.max(initial=-1)) + 1, len(PARTS))
     maps = np.zeros((5, grid.size))
     counts = np.zeros((KINDS, grid.size), dtype=np.int64)
     fresh = np.zeros(events.cell.size)
@@ -182,14 +187,26 @@ def overlap(
         areas += band_areas
         depths += band_depths
     return Overlap(
-        *maps,
+        run_over=maps[0],
+        again=maps[1],
+        same_track=maps[2],
+        over_3=maps[3],
+        over_5=maps[4],
         passes=counts[0],
         wheel_passes=counts[1:],
         fresh=np.maximum(fresh, 0.0),
         sets=sets,
         areas=areas * grid.cell_area,
+        same_areas=_by_part(maps[2], inside, part, n_parts) * grid.cell_area,
         depths=depths * grid.cell_area,
     )
+
+
+def _by_part(share, inside, part, n_parts: int) -> np.ndarray:
+    """Return the sum of a map by part of the field, in cells."""
+    mine = part.ravel() >= 0
+    values = share[mine] * inside.ravel()[mine]
+    return np.bincount(part.ravel()[mine], weights=values, minlength=n_parts)
 
 
 def _bands(cell_start: np.ndarray) -> list[tuple[int, int]]:
@@ -218,6 +235,7 @@ def _classes(events, paths, passes) -> tuple[np.ndarray, np.ndarray, pd.DataFram
     rest, bits = np.divmod(used, heavy.bits)
     of_machine, of_state = np.divmod(rest, max(len(states), 1))
     member = np.zeros((used.size, len(sets)), dtype=np.bool_)
+    row: Any
     for k, row in enumerate(sets.itertuples()):
         mine = np.ones(used.size, dtype=np.bool_)
         if row.machine_id:

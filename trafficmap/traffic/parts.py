@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
 import pandas as pd
@@ -85,7 +85,7 @@ def field_parts(
     if width is None:
         width = _width_from_turns(turning, boundary, grid, rows_heading)
     if width > 0.0:
-        shape = {"grid": grid, "rows_heading": rows_heading}
+        shape: dict[str, Any] = {"grid": grid, "rows_heading": rows_heading}
         whole = width + settings.transition_width
         out[end_rows(boundary, width=whole, **shape) == 1] = _TRANSITION
         out[end_rows(boundary, width=width, **shape) == 1] = _HEADLAND

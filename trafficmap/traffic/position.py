@@ -166,7 +166,13 @@ def _normal(generator: np.random.Generator, count: int, draws: int) -> np.ndarra
 
 def _too_wide(paths: WheelPaths, sessions: pd.DataFrame) -> list[Note]:
     """Return a note on machines whose error is more than their wheels are wide."""
-    error = np.hypot(sessions["sigma_shift"], sessions["sigma_within"])
+    error = pd.Series(
+        np.hypot(
+            sessions["sigma_shift"].to_numpy(float),
+            sessions["sigma_within"].to_numpy(float),
+        ),
+        index=sessions.index,
+    )
     worst = error.groupby(sessions["machine_id"].astype(str)).max()
     widest = paths.wheels.groupby(paths.wheels["machine_id"].astype(str))["width"].max()
     found = worst[worst > widest.reindex(worst.index)]

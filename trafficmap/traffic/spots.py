@@ -135,9 +135,7 @@ def _row(stops: pd.DataFrame, boundary: BaseGeometry) -> dict:
     taken, given = change[change > 0.0], change[change < 0.0]
     easting, northing = stops["easting"].median(), stops["northing"].median()
     kinds = [
-        word
-        for word, some in (("filled", len(taken)), ("emptied", len(given)))
-        if some
+        word for word, some in (("filled", len(taken)), ("emptied", len(given))) if some
     ]
     return {
         "machines": ", ".join(sorted(stops["machine_id"].unique())),

@@ -33,7 +33,8 @@ class RiskSettings(msgspec.Struct, frozen=True, forbid_unknown_fields=True):
         tuple[float, float],
         msgspec.Meta(
             description="standard deviation of ln stress at the shallow and at the "
-            "deep end of spread_depths; holds load, patch and propagation; choice"
+            "deep end of spread_depths; holds patch and propagation, the interval of "
+            "the load comes on top; choice"
         ),
     ] = (0.30, 0.20)
     spread_depths: Annotated[
@@ -95,6 +96,31 @@ class RiskSettings(msgspec.Struct, frozen=True, forbid_unknown_fields=True):
             ge=1, le=99, description="places across a cell for its mean; choice"
         ),
     ] = 9
+    draws: Annotated[
+        int,
+        msgspec.Meta(
+            ge=0,
+            le=10_000,
+            description="seasons drawn for joint intervals; 0 draws none, `run --draws`"
+            " sets it; 200 leave an end of the interval good to a few percent; choice",
+        ),
+    ] = 0
+    draw_seed: Annotated[
+        int,
+        msgspec.Meta(
+            ge=0,
+            le=2**31 - 1,
+            description="the same seed draws the same seasons; choice",
+        ),
+    ] = 1
+    strength_parts: Annotated[
+        tuple[_Share, _Share, _Share],
+        msgspec.Meta(
+            description="of the variance of ln strength: the law itself (the whole "
+            "field alike), texture (one soil unit alike), moisture (the whole field "
+            "alike); sum 1; only for draws; choice"
+        ),
+    ] = (0.50, 0.25, 0.25)
     rut_suction: Annotated[
         tuple[float, float],
         msgspec.Meta(

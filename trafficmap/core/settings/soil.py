@@ -408,9 +408,9 @@ class SoilSettings(msgspec.Struct, frozen=True, forbid_unknown_fields=True):
         msgspec.Meta(
             ge=0,
             le=30,
-            description="days for which packed end rows stay as wet as they were, where "
-            "nobody has rolled their soil; choice, the trade only says that packed "
-            "ground stays wet longer",
+            description="days for which packed end rows stay as wet as they were, "
+            "where nobody has rolled their soil; choice, the trade only says that "
+            "packed ground stays wet longer",
         ),
     ] = 3
     fit_limits: Annotated[

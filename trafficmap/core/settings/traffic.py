@@ -93,9 +93,7 @@ class TrafficSettings(msgspec.Struct, frozen=True, forbid_unknown_fields=True):
     ] = 12.0
     spot_seconds: Annotated[
         float,
-        msgspec.Meta(
-            gt=0, description="a shorter stop is no loading spot [s]; choice"
-        ),
+        msgspec.Meta(gt=0, description="a shorter stop is no loading spot [s]; choice"),
     ] = 20.0
     spot_mass: Annotated[
         float,
