@@ -22,9 +22,9 @@ def pass_table(states, *, session=0):
     table = pd.DataFrame(
         {
             "pass_id": np.arange(n),
-            "machine_id": "m",
+            "machine_id": np.full(n, "m", dtype=object),
             "log_id": np.zeros(n, np.int64),
-            "state": states,
+            "state": np.array(states, dtype=object),
             "start": start.astype("datetime64[ms, UTC]"),
             "end": start.astype("datetime64[ms, UTC]"),
             "first": np.arange(n),
@@ -239,3 +239,31 @@ def test_no_stop_is_no_spot():
         fixes, pd.DataFrame({"payload": np.zeros(10)}), boundary=BOUNDARY
     )
     assert spots.empty
+
+
+def test_a_field_nothing_drove_on(build):
+    paths, grid = build.paths([]), build.grid(60, 40)
+    fixes = fixes_of([(k, 10.5, 5.0, "idle") for k in range(5)])
+    tray = new_tray(grid)
+    tables, notes = facts(
+        cover(paths, grid=grid),
+        paths,
+        split_fixes=fixes,
+        passes=pass_table([]),
+        payload=pd.DataFrame({"payload": np.zeros(len(fixes))}),
+        sessions=sessions_of(),
+        boundary=BOUNDARY,
+        grid=grid,
+        inside=np.ones(grid.shape),
+        tray=tray,
+        settings=TrafficSettings(position_draws=2),
+    )
+    assert [note.code for note in notes] == ["traffic.none"]
+    whole = tables.traffic.iloc[0]
+    assert (whole["machine_id"], whole["part"]) == ("all", "field")
+    assert whole["run_over"] == 0.0
+    assert whole["area"] == 2400.0
+    assert np.isnan(whole["wheel"])
+    assert tables.depth.empty
+    assert tables.spots.empty
+    assert get_layer(tray, "run_over_chance").max() == 0.0

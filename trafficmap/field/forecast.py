@@ -155,7 +155,7 @@ def _hours(columns: Columns, zone: str) -> pd.DataFrame:
     """Return a forecast by hour."""
     column = columns.frame[columns.require("time", _TIME)[0]]
     text = column.astype("string").str.strip()
-    offset = text.str.contains(r"(?:Z|[+-]\d{2}:?\d{2})$", regex=True).fillna(False)
+    offset = text.str.contains(r"(?:Z|[+-]\d{2}:?\d{2})$", regex=True, na=False)
     if bool(offset.all()):
         time = pd.to_datetime(text, utc=True, errors="coerce", format="ISO8601")
     else:

@@ -71,7 +71,8 @@ def read_degrees(column: pd.Series, *, axis: str, name: str) -> Written:
     """
     parts = _normal(column).str.extract(_PATTERN)
     degree, minute, second = (_number(parts[k]) for k in (2, 3, 4))
-    side = parts[0].fillna(parts[5]).fillna("").to_numpy(dtype=object)
+    side = np.where(parts[0].notna(), parts[0], parts[5])
+    side = np.where(pd.isna(side), "", side)
     lettered = side != ""
     _refuse_letters(side, column, axis, name)
     together = lettered & np.isnan(minute) & (degree > _LIMIT[axis])

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import datetime as dt
 import math
 import textwrap
 from dataclasses import dataclass
@@ -288,6 +289,7 @@ def _risk_lines(store: dict[str, np.ndarray], values: dict, units: str) -> list[
             f"Passes {_count(values['passes'])}, share run over {share}, "
             f"heaviest axle {axle}"
         )
+        lines += _first_lines(values, units)
     if "risk" not in values:
         return [*lines, "Risk was not assessed in this run."]
     lines.append("Damage under the wheels, by depth")
@@ -302,6 +304,25 @@ def _risk_lines(store: dict[str, np.ndarray], values: dict, units: str) -> list[
             f"largest stress {stress}"
         )
     return [*lines, *_earlier_lines(store, values, units)]
+
+
+def _first_lines(values: dict, units: str) -> list[str]:
+    """Return which wheel was first on the ground here, and the span of days."""
+    mass = float(values.get("first_wheel", math.nan))
+    first, last = (
+        float(values.get(f"{end}_day", math.nan)) for end in ("first", "last")
+    )
+    if not mass > 0.0 or not (first > 0.0 and last > 0.0):
+        return []
+    days = [
+        words.date_words(dt.date(n // 10_000, n // 100 % 100, n % 100))
+        for n in (int(first), int(last))
+    ]
+    until = "" if days[0] == days[1] else f", the last wheel on {days[1]}"
+    return [
+        f"First on this ground a wheel with {words.mass_words(mass, units)} on "
+        f"{days[0]}{until}"
+    ]
 
 
 def _earlier_lines(store: dict[str, np.ndarray], values: dict, units: str) -> list[str]:

@@ -166,13 +166,19 @@ def _fact_views(result: Result, inside: np.ndarray, area: Areas) -> list[View]:
     tray, units = result.tray, result.field.units
     views = []
 
-    def add(key: str, label: str, title: str, classes, told: tuple[str, ...]) -> None:
+    def add(
+        key: str, label: str, title: str, classes, told: tuple[str, ...], exact=None
+    ) -> None:
         classes = np.where(inside > 0, classes, 0).astype(np.uint8)
+        areas = exact or [
+            float(area.under[classes == k].sum()) for k in range(1, len(told) + 1)
+        ]
         legend = [
-            _row(f"fact-{k}", text, area.under[classes == k], units)
+            _row(f"fact-{k}", text, areas[k - 1], units)
             for k, text in enumerate(told, 1)
         ]
-        legend.append(_row("none", "not run over", area.rest(classes), units))
+        rest = area.field - sum(areas) if exact else area.rest(classes)
+        legend.append(_row("none", "not run over", rest, units))
         views.append(
             View(
                 key=key,
@@ -201,6 +207,7 @@ def _fact_views(result: Result, inside: np.ndarray, area: Areas) -> list[View]:
             "Run over, by number of passes",
             np.digitize(passes, (1, 2, 4)),
             ("once", "2 or 3 times", "4 times and more"),
+            exact=_ground_by_passes(result, area),
         )
     if "heaviest_axle" in tray:
         axle = np.nan_to_num(get_layer(tray, "heaviest_axle"))
@@ -223,6 +230,21 @@ def _fact_views(result: Result, inside: np.ndarray, area: Areas) -> list[View]:
             (f"under {low}", f"{low} to {high}", f"over {high}"),
         )
     return views
+
+
+def _ground_by_passes(result: Result, area: Areas) -> list[float]:
+    """Return the ground run over once, 2 or 3 times, and more often [m2].
+
+    Exact, where a cell shows what most of its ground has seen; empty where not known.
+    """
+    if result.driven is None:
+        return []
+    depth = result.driven.depth
+    depth = depth[depth["part"] == "field"].set_index("times")["passes"]
+    inside = float(np.nan_to_num(get_layer(result.tray, "inside")).sum())
+    scale = area.field / (inside * result.grid.cell_area) if inside else 0.0
+    once, twice, often = (float(depth.get(times, 0.0)) * scale for times in (1, 2, 4))
+    return [once - twice, twice - often, often]
 
 
 def _risk_legend(

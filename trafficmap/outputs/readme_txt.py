@@ -27,8 +27,8 @@ _FILES = (
      "display that takes ISO 11783-10 task data"),
     ("display/SHP", "shapefile for a display that takes shapefiles; pick the column "
      "RATE as the depth"),
-    ("field.gpkg", "boundary, zones, passes and places to probe for a map program, "
-     "styles inside"),
+    ("field.gpkg", "boundary, zones, passes, places to probe, loading spots and roads "
+     "for a map program, styles inside"),
     ("tables/*.csv", "where wheels ran: by machine, part of the field and axle, how "
      "often, and where loads changed hands"),
     ("layers/*.tif", "every map as a GeoTIFF in the field's own coordinate system"),

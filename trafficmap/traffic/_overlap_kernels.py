@@ -59,7 +59,7 @@ def cell_overlaps(
     part : ndarray
         Part of the field of each cell, -1 for none.
     weight : ndarray
-        Share of each cell that counts.
+        Share of each cell that counts; where it is 0 nothing is filled.
     maps, counts, fresh, areas, depths : ndarray
         Filled: (5, cells), (KINDS, cells), by event, (set, part) and (KINDS, times,
         part), the last two in cells.
@@ -81,7 +81,7 @@ def cell_overlaps(
     work = (np.empty((4, 2)), np.empty((4, 2)), *cut_space())
     for c in range(first_cell, last_cell):
         e0, e1 = cell_start[c], cell_start[c + 1]
-        if e1 == e0:
+        if e1 == e0 or not weight[c] > 0.0:
             continue
         n_events = e1 - e0
         if n_events > space:

@@ -102,7 +102,8 @@ def overlap(
         The paths `events` were made of.
     grid : FieldGrid
     inside : ndarray, shape (rows, cols)
-        Share of each cell inside the boundary; sums count ground by it.
+        Share of each cell inside the boundary; sums count ground by it, and where it
+        is 0 nothing is asked.
     passes : DataFrame, optional
         Contract `PASSES`: what was done in each pass, to tell ground by it.
     part : ndarray of int, shape (rows, cols), optional

@@ -183,12 +183,14 @@ class _Sums:
         states, state = np.unique(passes["state"].astype(str), return_inverse=True)
         self.states = states.tolist()
         # A rig that goes on from one pass into the next keeps the first one's number.
-        highest = int(max(passes["pass_id"].max(), events.pass_id.max(initial=0)))
+        highest = int(events.pass_id.max(initial=0))
+        if len(passes):
+            highest = max(highest, int(passes["pass_id"].max()))
         of_pass = np.zeros(highest + 1, dtype=np.int64)
         of_pass[passes["pass_id"].to_numpy(np.int64)] = state
         place = part.ravel()[events.cell]
         mine = place >= 0
-        shape = (len(self.machines), len(self.states), len(PARTS))
+        shape = (max(len(self.machines), 1), max(len(self.states), 1), len(PARTS))
         wheel = events.wheel[mine]
         key = np.ravel_multi_index(
             (number[wheel], of_pass[events.pass_id[mine]], place[mine]), shape
@@ -208,7 +210,7 @@ class _Sums:
             np.maximum.at(out, key, np.where(np.isfinite(values), values, -np.inf))
             return out.reshape(shape)
 
-        in_rig = np.bincount(number, minlength=len(self.machines)).astype(float)
+        in_rig = np.bincount(number, minlength=shape[0]).astype(float)
         self.distance = add(length / in_rig[number[wheel]])
         self.fresh = add(overlaps.fresh[mine] * share) * grid.cell_area
         self.mass_distance, self.wheel, self.axle = [], [], []
