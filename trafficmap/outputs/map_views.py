@@ -239,8 +239,8 @@ def _ground_by_passes(result: Result, area: Areas) -> list[float]:
     """
     if result.driven is None:
         return []
-    depth = result.driven.depth
-    depth = depth[depth["part"] == "field"].set_index("times")["passes"]
+    table = result.driven.depth
+    depth: Any = table[table["part"] == "field"].set_index("times")["passes"]
     inside = float(np.nan_to_num(get_layer(result.tray, "inside")).sum())
     scale = area.field / (inside * result.grid.cell_area) if inside else 0.0
     once, twice, often = (float(depth.get(times, 0.0)) * scale for times in (1, 2, 4))
