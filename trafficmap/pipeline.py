@@ -3,13 +3,22 @@
 from __future__ import annotations
 
 import dataclasses
-import datetime as dt
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
 from trafficmap import loads, plan, risk, soil, tracks, traffic, zones
+from trafficmap._steps import (
+    access_share,
+    carrying_today,
+    mapped_bounds,
+    nights_ahead,
+    pressed_density,
+    soil_water,
+    tilled_depth,
+)
+from trafficmap._totals import field_totals, track_totals, with_lines
 from trafficmap.core.errors import InputError
 from trafficmap.core.grid import FieldGrid
 from trafficmap.core.layers import new_tray, put_layer
@@ -21,7 +30,6 @@ if TYPE_CHECKING:
     import geopandas as gpd
     import pandas as pd
     import xarray as xr
-    from shapely.geometry.base import BaseGeometry
 
     from trafficmap.field.model import Field
     from trafficmap.loads.paths import WheelPaths
@@ -160,7 +168,12 @@ def run(
     fixes, passes = keep(tracks.split(fixes, **ground, **told))
     sessions = tracks.sessions(fixes, **told)
     gaps = keep(
-        tracks.gap_report(fixes, time_zone=field.time_zone, settings=use.tracks)
+        tracks.gap_report(
+            fixes,
+            time_zone=field.time_zone,
+            settings=use.tracks,
+            clockless=field.clockless,
+        )
     )
     notes += tracks.frame_shifts(
         fixes,
@@ -191,12 +204,14 @@ def run(
 
     progress(0.25, "lay wheels on the cells")
     grid = FieldGrid.covering(
-        _bounds(field.boundary, field.access), cell=use.traffic.cell, epsg=field.epsg
+        mapped_bounds(field.boundary, field.access),
+        cell=use.traffic.cell,
+        epsg=field.epsg,
     )
     tray = new_tray(grid)
     inside = traffic.inside_share(field.boundary, grid=grid)
     put_layer(tray, "inside", inside)
-    strips = _access_share(field, grid)
+    strips = access_share(field, grid)
     if strips is not None:
         put_layer(tray, "access", strips)
     events = traffic.cover(paths, grid=grid, settings=use.traffic)
@@ -240,7 +255,7 @@ def run(
 
     progress(0.45, "follow water in the soil")
     water = keep(
-        _soil(field, use, grid=grid, liquid=liquid, paths=paths, visits=visits)
+        soil_water(field, use, grid=grid, liquid=liquid, paths=paths, visits=visits)
     )
     columns, series, strength, profiles = water
     if columns is not None:
@@ -251,7 +266,7 @@ def run(
         field.tillage,
         grid=grid,
         columns=columns,
-        last_tillage_depth=_tilled(field),
+        last_tillage_depth=tilled_depth(field),
         time_zone=field.time_zone,
         settings=use.soil,
     )
@@ -270,7 +285,7 @@ def run(
         swelling=None if columns is None else columns.swelling,
         resets=undone,
     )
-    notes += _density(tray, use)
+    notes += pressed_density(tray, use)
     ledger = keep(
         risk.carry_over(
             field.earlier,
@@ -280,12 +295,12 @@ def run(
             season=field.season,
             until=risk.newest_day(visits.time, field.season),
             tillage=field.tillage,
-            last_tillage_depth=_tilled(field),
+            last_tillage_depth=tilled_depth(field),
             settings=use.risk,
         )
     )
-    carrying = keep(_carrying(field, use, paths, series, profiles))
-    nights = keep(_nights(field, use, series))
+    carrying = keep(carrying_today(field, use, paths, series, profiles))
+    nights = keep(nights_ahead(field, use, series))
 
     progress(0.75, "draw zones and decide")
     tool = max(field.tools, key=lambda tool: tool.depth_max, default=None)
@@ -344,7 +359,7 @@ def run(
         grid=grid,
         tray=tray,
         fixes=fixes,
-        passes=_with_lines(passes, fixes, field.epsg),
+        passes=with_lines(passes, fixes, field.epsg),
         paths=paths,
         events=events,
         visits=visits,
@@ -355,8 +370,8 @@ def run(
         zones=drawn,
         plan=jobs,
         stops=stops,
-        totals=_totals(field, fixes, payload, tray, grid, driven)
-        | _track_totals(passes, sessions, gaps, tray, grid)
+        totals=field_totals(field, fixes, payload, tray, grid, driven)
+        | track_totals(passes, sessions, gaps, tray, grid)
         | ({} if series is None else {"soil_water": series.account}),
         notes=tuple(worst_first(_said_once(notes))),
         carrying=carrying,
@@ -367,130 +382,6 @@ def run(
         gaps=gaps,
         draws=seasons,
         driven=driven,
-    )
-
-
-def _bounds(
-    boundary: BaseGeometry, access: BaseGeometry | None
-) -> tuple[float, float, float, float]:
-    """Return the bounds of all ground that is mapped."""
-    return boundary.bounds if access is None else boundary.union(access).bounds
-
-
-def _access_share(field: Field, grid: FieldGrid) -> np.ndarray | None:
-    """Return the share of each cell on strips of access outside the boundary."""
-    if field.access is None:
-        return None
-    beyond = field.access.difference(field.boundary)
-    if beyond.is_empty:
-        return np.zeros(grid.shape)
-    import shapely
-
-    parts = [p for p in shapely.get_parts(beyond) if p.geom_type == "Polygon"]
-    return traffic.inside_share(shapely.union_all(parts), grid=grid)
-
-
-def _soil(
-    field: Field,
-    use: Settings,
-    *,
-    grid: FieldGrid,
-    liquid: list,
-    paths: WheelPaths,
-    visits: Visits,
-) -> tuple[tuple, list[Note]]:
-    """Return columns, series, strength and profiles, and what was found."""
-    notes: list[Note] = []
-    if field.soil is None:
-        return (None, None, None, None), notes
-    columns, found = soil.columns(
-        field.soil,
-        grid=grid,
-        liquid_layers=liquid,
-        settings=use.soil,
-        time_zone=field.time_zone,
-    )
-    notes += found
-    nu = soil.concentration_factor(columns, settings=use.soil)
-    profiles = soil.stress_profiles(
-        paths.wheels, paths.states, nu=nu, settings=use.soil
-    )
-    notes += profiles.notes
-    times = visits.time[np.isfinite(visits.time)]
-    if field.weather is None or not times.size:
-        return (columns, None, None, profiles), notes
-    first = dt.datetime.fromtimestamp(float(times.min()), tz=dt.UTC).date()
-    series, found = soil.run_water(
-        columns,
-        weather=field.weather,
-        latitude=field.latitude,
-        elevation=field.elevation,
-        tile=field.tile,
-        crop=field.crop,
-        settings=use.soil,
-        first_pass=first,
-        time_zone=field.time_zone,
-        station_distance=field.station_distance,
-    )
-    notes += found
-    series, found = soil.correct(series, field.dug, grid=grid, settings=use.soil)
-    notes += found
-    strength = soil.strength_at(
-        series,
-        times,
-        columns=columns,
-        last_tillage_depth=_tilled(field),
-        settings=use.soil,
-    )
-    notes += strength.notes
-    return (columns, series, strength, profiles), notes
-
-
-def _tilled(field: Field) -> float | None:
-    """Return how deep the ground was tilled before the season [m], None if not said."""
-    return 0.0 if field.crop.no_till else field.crop.last_tillage_depth
-
-
-def _density(tray: xr.Dataset, use: Settings) -> list[Note]:
-    """Put the density the soil would be pressed to, only where somebody asked."""
-    line = use.soil.density_line
-    if line is None:
-        return []
-    density, cut = soil.pressed_density(tray["stress"].values, line=line)
-    put_layer(tray, "density_pressed", density)
-    return [soil.density_note(int(np.count_nonzero(cut.any(axis=0))))]
-
-
-def _carrying(
-    field: Field, use: Settings, paths: WheelPaths, series: Any, profiles: Any
-) -> tuple[pd.DataFrame | None, list[Note]]:
-    """Return what a wheel may carry today, None without soil water."""
-    if series is None or profiles is None:
-        return None, []
-    return soil.carrying_loads(
-        series,
-        wheels=paths.wheels,
-        states=paths.states,
-        nu=profiles.nu,
-        spread=risk.joint_spread(profiles.depths, settings=use.risk),
-        last_tillage_depth=_tilled(field),
-        settings=use.soil,
-        risk=use.risk,
-    )
-
-
-def _nights(
-    field: Field, use: Settings, series: Any
-) -> tuple[pd.DataFrame | None, list[Note]]:
-    """Return the frozen nights ahead, None without soil water or a forecast."""
-    if series is None or field.forecast is None:
-        return None, []
-    return soil.coming_nights(
-        series,
-        forecast=field.forecast,
-        latitude=field.latitude,
-        weather=field.weather,
-        settings=use.soil,
     )
 
 
@@ -519,92 +410,3 @@ def _no_ground(field: Field) -> tuple[str, str]:
             )
     msg = f"{field.name}: no boundary and no working machine, need ground to map."
     return msg, "name a boundary in field.toml"
-
-
-def _with_lines(
-    passes: pd.DataFrame, fixes: pd.DataFrame, epsg: int
-) -> gpd.GeoDataFrame:
-    """Return the passes with the line of the antenna."""
-    import geopandas as gpd
-    import shapely
-
-    first = passes["first"].to_numpy()
-    counts = passes["last"].to_numpy() - first
-    rows = np.repeat(first - np.cumsum(counts) + counts, counts)
-    rows = rows + np.arange(rows.size)
-    places = fixes[["easting", "northing"]].to_numpy()[rows]
-    # A pass of one fix has no line; two equal points would make an invalid one.
-    enough = np.flatnonzero(counts >= 2)
-    owner = np.repeat(np.arange(len(passes)), counts)
-    chosen = np.isin(owner, enough)
-    lines = np.full(len(passes), None, dtype=object)
-    if enough.size:
-        numbers = np.searchsorted(enough, owner[chosen])
-        lines[enough] = shapely.linestrings(places[chosen], indices=numbers)
-    return gpd.GeoDataFrame(passes.copy(), geometry=list(lines), crs=epsg)
-
-
-def _totals(
-    field: Field,
-    fixes: pd.DataFrame,
-    payload: loads.Payload,
-    tray: xr.Dataset,
-    grid: FieldGrid,
-    driven: traffic.TrafficTables,
-) -> dict[str, Any]:
-    """Return the totals of the whole field."""
-    inside = np.nan_to_num(tray["inside"].values)
-    area = inside.sum() * grid.cell_area
-    machine = {log.log_id: log.machine_id for log in field.logs}
-    table = driven.traffic
-    whole = table[(table["part"] == "field") & (table["doing"] == "any")]
-    every = whole.loc[whole["machine_id"] == "all"].iloc[0]
-    often = driven.depth
-    six = often.loc[(often["part"] == "field") & (often["times"] == 6)]
-    return {
-        "area_m2": field.area,
-        "grid_area_m2": float(area),
-        "run_over_share": float(every["run_over"] / area),
-        "run_over_again_share": float(every["run_over_again"] / area),
-        "same_track_share": float(every["same_track"] / max(every["run_over"], 1e-9)),
-        "wheel_over_3_share": float(every["under_3"] / area),
-        "wheel_over_5_share": float(every["under_5"] / area),
-        "more_than_5_wheel_passes_share": float(six["wheel_passes"].sum() / area),
-        "load_distance_mg_km_ha": float(every["load_distance"]),
-        "heaviest_axle_kg": float(np.nan_to_num(every["axle"])),
-        "heaviest_wheel_kg": [
-            float(every[name]) for name in ("wheel_low", "wheel", "wheel_high")
-        ],
-        "worked": [
-            {"machine_id": machine[row["log_id"]], **row}
-            for row in tracks.worked(fixes).to_dict("records")
-        ],
-        "ledger_kg": payload.ledger,
-    }
-
-
-def _track_totals(
-    passes: pd.DataFrame,
-    sessions: pd.DataFrame,
-    gaps: pd.DataFrame,
-    tray: xr.Dataset,
-    grid: FieldGrid,
-) -> dict[str, Any]:
-    """Return what run.json says of the tracks themselves."""
-    inferred = passes.loc[passes["inferred"], "length"]
-    moving = float(gaps[["tracked", "inferred", "missing"]].to_numpy().sum())
-    out = {
-        "driven_m": float(passes["length"].sum()),
-        "inferred_m": float(inferred.sum()),
-        "no_track_share": float(gaps["missing"].sum()) / max(moving, 1e-9),
-        "gaps": gaps.to_dict("records"),
-        "sessions": sessions.drop(columns=["start", "end"]).to_dict("records"),
-    }
-    if "access" in tray:
-        driven = np.nan_to_num(tray["run_over"].values) * tray["access"].values
-        strip = tray["access"].values.sum()
-        out["access_m2"] = float(strip * grid.cell_area)
-        out["access_run_over_m2"] = float(
-            np.minimum(driven, tray["access"].values).sum() * grid.cell_area
-        )
-    return out

@@ -1,0 +1,146 @@
+"""Steps of the line that ask one room for several things, or for none of them."""
+
+from __future__ import annotations
+
+import datetime as dt
+from typing import TYPE_CHECKING, Any
+
+import numpy as np
+import shapely
+
+from trafficmap import risk, soil, traffic
+from trafficmap.core.layers import put_layer
+
+if TYPE_CHECKING:
+    import pandas as pd
+    import xarray as xr
+    from shapely.geometry.base import BaseGeometry
+
+    from trafficmap.core.grid import FieldGrid
+    from trafficmap.core.notes import Note
+    from trafficmap.core.settings import Settings
+    from trafficmap.field.model import Field
+    from trafficmap.loads.paths import WheelPaths
+    from trafficmap.traffic.events import Visits
+
+
+def mapped_bounds(
+    boundary: BaseGeometry, access: BaseGeometry | None
+) -> tuple[float, float, float, float]:
+    """Return the bounds of all ground that is mapped."""
+    return boundary.bounds if access is None else boundary.union(access).bounds
+
+
+def access_share(field: Field, grid: FieldGrid) -> np.ndarray | None:
+    """Return the share of each cell on strips of access outside the boundary."""
+    if field.access is None:
+        return None
+    beyond = field.access.difference(field.boundary)
+    if beyond.is_empty:
+        return np.zeros(grid.shape)
+    parts = [p for p in shapely.get_parts(beyond) if p.geom_type == "Polygon"]
+    return traffic.inside_share(shapely.union_all(parts), grid=grid)
+
+
+def soil_water(
+    field: Field,
+    use: Settings,
+    *,
+    grid: FieldGrid,
+    liquid: list,
+    paths: WheelPaths,
+    visits: Visits,
+) -> tuple[tuple, list[Note]]:
+    """Return columns, series, strength and profiles, and what was found."""
+    notes: list[Note] = []
+    if field.soil is None:
+        return (None, None, None, None), notes
+    columns, found = soil.columns(
+        field.soil,
+        grid=grid,
+        liquid_layers=liquid,
+        settings=use.soil,
+        time_zone=field.time_zone,
+    )
+    notes += found
+    nu = soil.concentration_factor(columns, settings=use.soil)
+    profiles = soil.stress_profiles(
+        paths.wheels, paths.states, nu=nu, settings=use.soil
+    )
+    notes += profiles.notes
+    times = visits.time[np.isfinite(visits.time)]
+    if field.weather is None or not times.size:
+        return (columns, None, None, profiles), notes
+    first = dt.datetime.fromtimestamp(float(times.min()), tz=dt.UTC).date()
+    series, found = soil.run_water(
+        columns,
+        weather=field.weather,
+        latitude=field.latitude,
+        elevation=field.elevation,
+        tile=field.tile,
+        crop=field.crop,
+        settings=use.soil,
+        first_pass=first,
+        time_zone=field.time_zone,
+        station_distance=field.station_distance,
+    )
+    notes += found
+    series, found = soil.correct(series, field.dug, grid=grid, settings=use.soil)
+    notes += found
+    strength = soil.strength_at(
+        series,
+        times,
+        columns=columns,
+        last_tillage_depth=tilled_depth(field),
+        settings=use.soil,
+    )
+    notes += strength.notes
+    return (columns, series, strength, profiles), notes
+
+
+def tilled_depth(field: Field) -> float | None:
+    """Return how deep the ground was tilled before the season [m], None if not said."""
+    return 0.0 if field.crop.no_till else field.crop.last_tillage_depth
+
+
+def pressed_density(tray: xr.Dataset, use: Settings) -> list[Note]:
+    """Put the density the soil would be pressed to, only where somebody asked."""
+    line = use.soil.density_line
+    if line is None:
+        return []
+    density, cut = soil.pressed_density(tray["stress"].values, line=line)
+    put_layer(tray, "density_pressed", density)
+    return [soil.density_note(int(np.count_nonzero(cut.any(axis=0))))]
+
+
+def carrying_today(
+    field: Field, use: Settings, paths: WheelPaths, series: Any, profiles: Any
+) -> tuple[pd.DataFrame | None, list[Note]]:
+    """Return what a wheel may carry today, None without soil water."""
+    if series is None or profiles is None:
+        return None, []
+    return soil.carrying_loads(
+        series,
+        wheels=paths.wheels,
+        states=paths.states,
+        nu=profiles.nu,
+        spread=risk.joint_spread(profiles.depths, settings=use.risk),
+        last_tillage_depth=tilled_depth(field),
+        settings=use.soil,
+        risk=use.risk,
+    )
+
+
+def nights_ahead(
+    field: Field, use: Settings, series: Any
+) -> tuple[pd.DataFrame | None, list[Note]]:
+    """Return the frozen nights ahead, None without soil water or a forecast."""
+    if series is None or field.forecast is None:
+        return None, []
+    return soil.coming_nights(
+        series,
+        forecast=field.forecast,
+        latitude=field.latitude,
+        weather=field.weather,
+        settings=use.soil,
+    )
