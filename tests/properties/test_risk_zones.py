@@ -9,6 +9,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from trafficmap.risk._kernels import join_passes, trapezoid_offset
+from trafficmap.risk.assess import cell_places
 from trafficmap.zones.decide import UnitInputs, decide
 from trafficmap.zones.depths import depth_classes, fitting_class, tip_depth
 
@@ -41,6 +42,18 @@ def test_places_across_a_square_stay_inside_it(heading, share, half):
     assert abs(place) <= wide + 1e-9
     mirrored = trapezoid_offset(flat, wide, 1.0 - share)
     assert math.isclose(place, -mirrored, rel_tol=1e-6, abs_tol=1e-6)
+
+
+@given(st.integers(5, 200), st.floats(0.1, 5.0), st.floats(-math.pi, math.pi))
+def test_places_of_a_cell_fill_it_evenly(count, cell, heading):
+    east, north = cell_places(count, cell=cell)
+    assert max(abs(east).max(), abs(north).max()) <= cell / 2
+    # Turned by a right angle they are the same places.
+    turned = sorted(zip((-north).round(9) + 0.0, east.round(9) + 0.0, strict=True))
+    assert turned == sorted(zip(east.round(9) + 0.0, north.round(9) + 0.0, strict=True))
+    # A line through the middle leaves about half of them on either side.
+    across = east * math.cos(heading) - north * math.sin(heading)
+    assert abs((across > 1e-9 * cell).mean() - 0.5) <= 1.0 / math.sqrt(east.size)
 
 
 @given(st.floats(0.03, 0.6), st.sampled_from(["us", "metric"]))

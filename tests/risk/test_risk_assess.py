@@ -221,9 +221,9 @@ def test_kernel_agrees_with_plain_loops(heavy):
     chance, mean = slow(rows, profiles, strength, heavy=heavy)
     # Layers are stored in single precision.
     np.testing.assert_allclose(layer(tray, "probability"), chance, atol=2e-6)
-    # Nine places against ten thousand joined one by one; passes that meet at any angle
-    # are joined as if they met squarely or ran along one another.
-    np.testing.assert_allclose(layer(tray, "damaged_share"), mean, atol=0.05)
+    # Nine places across, 89 in a cell crossed askew, against ten thousand; all joined
+    # place by place.
+    np.testing.assert_allclose(layer(tray, "damaged_share"), mean, atol=0.03)
 
 
 def test_passes_along_and_across_join_only_where_they_meet():
@@ -262,7 +262,7 @@ def test_kernel_and_soil_room_speak_of_the_same_law():
 
 def test_more_places_across_the_cell_come_closer_to_the_mean():
     rng = np.random.default_rng(5)
-    rows = square(random_rows(rng, 25))
+    rows = random_rows(rng, 25)
     profiles, strength = two_wheels(), flat_strength()
     _, mean = slow(rows, profiles, strength)
     errors = []

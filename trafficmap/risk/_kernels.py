@@ -52,26 +52,53 @@ def join_passes(total, largest, growth):
 
 
 @njit(cache=True)
-def mean_damage(total, largest, crossed, growth):
-    """Mean over the cell of damage joined part by part, shapes (2, parts) and (2,).
+def mean_of_parts(total, largest, crossed, growth):
+    """Mean over the cell of damage joined part by part, along and across a heading.
 
     Passes along one heading are joined in each part of the cell they share; where
-    passes cross them, in each pair of parts, which fill the cell like a grid.
+    passes cross them squarely, in each pair of parts, which fill the cell like a grid.
+    The parts across follow those along.
     """
-    parts = total.shape[1]
+    parts = total.size // 2
     mean = 0.0
     if not (crossed[0] and crossed[1]):
-        family = 1 if crossed[1] else 0
-        for q in range(parts):
-            if largest[family, q] > 0.0:
-                mean += join_passes(total[family, q], largest[family, q], growth)
-        return mean / parts
+        begin = parts if crossed[1] else 0
+        return mean_of_places(
+            total[begin : begin + parts], largest[begin : begin + parts], growth
+        )
     for q in range(parts):
-        for p in range(parts):
-            most = max(largest[0, q], largest[1, p])
+        for p in range(parts, 2 * parts):
+            most = max(largest[q], largest[p])
             if most > 0.0:
-                mean += join_passes(total[0, q] + total[1, p], most, growth)
+                mean += join_passes(total[q] + total[p], most, growth)
     return mean / parts**2
+
+
+@njit(cache=True)
+def mean_of_places(total, largest, growth):
+    """Mean over the places of a cell of damage joined at each of them."""
+    mean = 0.0
+    for p in range(total.size):
+        if largest[p] > 0.0:
+            mean += join_passes(total[p], largest[p], growth)
+    return mean / total.size
+
+
+@njit(cache=True)
+def passes_skew(row, heading, begin, end, limit):
+    """Whether known passes of a cell neither run along nor squarely across another.
+
+    `limit` is the sine of twice the angle that still counts as square.
+    """
+    first = np.nan
+    for k in range(begin, end):
+        if row[k] < 0:
+            continue
+        if math.isnan(first):
+            first = heading[k]
+        elif abs(math.sin(2.0 * (heading[k] - first))) > limit:
+            return True
+    return False
 
 
 @njit(cache=True)
@@ -116,6 +143,9 @@ def assess_cells(
     floors,
     half_cell,
     shares,
+    east,
+    north,
+    square,
     growth,
     wet_limits,
     rut_limits,
@@ -141,7 +171,9 @@ def assess_cells(
     ln stress and the spread of ln(stress / strength), the load's interval within. The
     mean over the cell keeps each of the ``shares`` apart: tracks along one another
     meet only where they lie over the same part of the cell, and tracks that cross
-    meet in every pair of parts.
+    squarely, to the sine ``square`` of twice the angle, meet in every pair of parts.
+    Where tracks cross otherwise, they are joined at places ``east`` and ``north`` [m]
+    of the middle of the cell.
     A visit whose ``moment`` [s] lies before ``since[kind, depth]`` was undone
     by tillage; after it ``loosened[column, depth]`` is added to ln strength.
     """
@@ -156,14 +188,17 @@ def assess_cells(
             continue
         total = np.zeros(n_depths)
         largest = np.zeros(n_depths)
-        # Parts of the cell along the first heading (0) and across it (1).
-        part_total = np.zeros((2, n_depths, shares.size))
-        part_largest = np.zeros((2, n_depths, shares.size))
+        skew = passes_skew(row, heading, begin, end, square)
+        # Places of the cell, or else its parts along the first heading and across it.
+        n_places = east.size if skew else shares.size
+        n_slots = n_places if skew else 2 * n_places
+        place_total = np.zeros((n_depths, n_slots))
+        place_largest = np.zeros((n_depths, n_slots))
         crossed = np.zeros((2, n_depths), dtype=np.bool_)
         first_heading = np.nan
         ln_met = np.full(n_depths, np.nan)
         unknown = np.zeros(n_depths, dtype=np.bool_)
-        places = np.empty(shares.size, dtype=np.int64)
+        places = np.empty(n_places, dtype=np.int64)
         stress_unknown = False
         rut_unknown = False
         rut = 0
@@ -181,18 +216,22 @@ def assess_cells(
                             if d == 0:
                                 rut_unknown = True
                 continue
-            along = abs(math.cos(heading[k]))
-            across = abs(math.sin(heading[k]))
-            half_width = half_cell * (along + across)
-            half_flat = half_cell * abs(along - across)
+            along = math.cos(heading[k])
+            across = math.sin(heading[k])
+            half_width = half_cell * (abs(along) + abs(across))
+            half_flat = half_cell * abs(abs(along) - abs(across))
             left = (offset[k] - half_width - first_offset) / step
             right = (offset[k] + half_width - first_offset) / step
             # Two windows that overlap cover every offset the cell shows.
             low = min(max(math.ceil(left - 1e-9) + pad, 0), last_window)
             high = math.floor(right + 1e-9) - window_size + 1 + pad
             high = min(max(high, 0), last_window)
-            for q in range(shares.size):
-                place = offset[k] + trapezoid_offset(half_flat, half_width, shares[q])
+            for q in range(n_places):
+                if skew:
+                    beside = east[q] * along - north[q] * across
+                else:
+                    beside = trapezoid_offset(half_flat, half_width, shares[q])
+                place = offset[k] + beside
                 j = math.floor((place - first_offset) / step + 0.5)
                 places[q] = j if 0 <= j < n_offsets else -1
             if math.isnan(first_heading):
@@ -233,17 +272,20 @@ def assess_cells(
                     ln_met[d] = ln_s
                 total[d] += chance
                 largest[d] = max(largest[d], chance)
-                for q in range(shares.size):
+                for q in range(n_places):
                     if places[q] < 0:
                         continue
                     here = ln_stress[r, places[q], d]
                     if here > -np.inf and here >= ln_bound[r, d]:
                         z = (here + shift[r, d] - ln_s) / spread[r, d]
                         chance = max(least, normal_cdf(z))
-                        at = shares.size - 1 - q if flipped else q
-                        part_total[family, d, at] += chance
-                        if chance > part_largest[family, d, at]:
-                            part_largest[family, d, at] = chance
+                        at = q
+                        if not skew:
+                            at = n_places - 1 - q if flipped else q
+                            at += family * n_places
+                        place_total[d, at] += chance
+                        if chance > place_largest[d, at]:
+                            place_largest[d, at] = chance
                         crossed[family, d] = True
                 if d == 0:
                     psi = suction[when[k], column[k]]
@@ -271,9 +313,14 @@ def assess_cells(
                 out_strength[d, cell] = np.nan
             else:
                 out_probability[d, cell] = join_passes(total[d], largest[d], growth)
-                out_share[d, cell] = mean_damage(
-                    part_total[:, d], part_largest[:, d], crossed[:, d], growth
-                )
+                if skew:
+                    out_share[d, cell] = mean_of_places(
+                        place_total[d], place_largest[d], growth
+                    )
+                else:
+                    out_share[d, cell] = mean_of_parts(
+                        place_total[d], place_largest[d], crossed[:, d], growth
+                    )
                 out_strength[d, cell] = math.exp(ln_met[d])
             if stress_unknown:
                 out_stress[d, cell] = np.nan

@@ -119,6 +119,7 @@ def assess(
     share = np.zeros((n_depths, n_cells))
     rut = np.zeros(n_cells, dtype=np.uint8)
     shares = (np.arange(settings.mean_points) + 0.5) / settings.mean_points
+    places = cell_places(settings.mean_points**2, cell=grid.cell)
     assess_cells(
         visits.cell_start,
         run_over,
@@ -140,6 +141,8 @@ def assess(
         np.where(depths <= settings.floor_depth + 1e-9, settings.floor, 0.0),
         grid.cell / 2,
         shares,
+        *places,
+        math.sin(2.0 * math.radians(settings.square_angle)),
         settings.pass_growth,
         np.asarray(settings.rut_suction),
         np.asarray(settings.class_limits),
@@ -161,6 +164,27 @@ def assess(
     covered = inside > 0
     put_layer(tray, "rut", np.where(covered, rut.reshape(grid.shape), 255))
     return _notes(tray, covered, run_over.reshape(grid.shape), grid)
+
+
+def cell_places(least: int, *, cell: float) -> tuple[np.ndarray, np.ndarray]:
+    """Return `least` places or a few more that fill a cell evenly [m from its middle].
+
+    A Fibonacci lattice: seen along any heading the places lie apart from one another.
+    Of its sizes those are taken that stay the same when turned by a right angle:
+    g^2 = -1 modulo the size, which is odd.
+
+    Examples
+    --------
+    >>> east, north = cell_places(4, cell=1.0)
+    >>> east.round(1).tolist(), north.round(1).tolist()
+    ([-0.4, -0.2, 0.0, 0.2, 0.4], [-0.2, 0.4, 0.0, -0.4, 0.2])
+    """
+    before, count = 3, 5
+    while count < least or count % 2 == 0:
+        before, count = before + count, before + 2 * count
+    number = np.arange(count) - count // 2
+    wrapped = (number * before + count / 2.0) % count - count / 2.0
+    return number * cell / count, wrapped * cell / count
 
 
 def joint_spread(depths: np.ndarray, *, settings: RiskSettings) -> np.ndarray:

@@ -93,9 +93,21 @@ class RiskSettings(msgspec.Struct, frozen=True, forbid_unknown_fields=True):
     mean_points: Annotated[
         int,
         msgspec.Meta(
-            ge=1, le=99, description="places across a cell for its mean; choice"
+            ge=1,
+            le=99,
+            description="places across a cell for its mean, and about their square in "
+            "the cell where passes cross askew; choice",
         ),
     ] = 9
+    square_angle: Annotated[
+        float,
+        msgspec.Meta(
+            ge=0.0,
+            le=45.0,
+            description="passes this close to one heading, or to square across it, are "
+            "taken as along or across [deg]; choice",
+        ),
+    ] = 5.0
     draws: Annotated[
         int,
         msgspec.Meta(
