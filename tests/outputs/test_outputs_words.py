@@ -40,6 +40,16 @@ def test_ground_without_a_mark_is_never_called_left(result):
     assert sentence.endswith("ha. Rip nothing.")
 
 
+def test_ground_left_for_another_reason_may_still_have_no_answer(result):
+    """Stubble is left whatever is below it; that does not make it sound."""
+    left = result.zones.assign(advice="leave", kind="body", risk="not assessed")
+    sentence = words.sentence_of_the_day(left, result.stops[:0], "us")
+    assert sentence == (
+        "Leave 12.6 of 12.6 acres. Damage on 12.6 acres of it is not assessed. "
+        "Rip nothing."
+    )
+
+
 def test_a_spot_and_its_twin_are_one_place(result):
     stops = result.stops.assign(twin_of=["", "4-1", ""], zone=[4, 4, 6])
     assert words.probe_places(stops) == (2, 2)

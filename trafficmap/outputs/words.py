@@ -409,6 +409,11 @@ def sentence_of_the_day(
         ]
         tail = f", {' and '.join(besides)} among them" if besides else ""
         parts.append(f"Leave {quiet} of {total} {unit}{tail}.")
+        # Left for another reason, so that nobody takes it for sound.
+        unknown = (style == "leave") & (zones["risk"] == "not assessed").to_numpy()
+        open_ground = sum_of(unknown)
+        if open_ground.strip("0.,"):
+            parts.append(f"Damage on {open_ground} {unit} of it is not assessed.")
         if blank.strip("0.,"):
             parts.append(f"Not assessed: {blank} {unit}.")
     elif (style == "not-assessed").any():
