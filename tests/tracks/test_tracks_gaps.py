@@ -134,3 +134,20 @@ def test_nothing_in_nothing_out(make):
     table, notes = report(make.fixes([], []))
     assert len(table) == 0
     assert notes == []
+
+
+def test_logs_without_a_clock_are_left_out(make):
+    fixes = drive(make, pauses=[(600, 1450)])
+    other = drive(make, pauses=[], machine_id="cart", log_id=1)
+    both = pd.concat([fixes, other], ignore_index=True)
+    table, notes = gap_report(
+        both, time_zone=ZONE, settings=TrackSettings(), clockless=(0,)
+    )
+    assert table["machine_id"].tolist() == ["cart"]
+    assert notes == []
+    # After cleaning the number of the log as it came counts.
+    joined = both.assign(source_log=both["log_id"], log_id=0)
+    table, _ = gap_report(
+        joined, time_zone=ZONE, settings=TrackSettings(), clockless=(0, 1)
+    )
+    assert table.empty

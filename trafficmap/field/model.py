@@ -227,3 +227,8 @@ class Field:
     access: BaseGeometry | None = None
     forecast: pd.DataFrame | None = None
     station_distance: float | None = None
+
+    @property
+    def clockless(self) -> tuple[int, ...]:
+        """Numbers of the logs whose clock is only the order of their rows."""
+        return tuple(log.log_id for log in self.logs if log.clock == "order")

@@ -29,28 +29,46 @@ def check_lines(field: Field, *, limit: int | None = None) -> list[str]:
         At most so many lines; the last then says how many more there are.
     """
     gaps, gap_notes = gap_report(
-        field.fixes, time_zone=field.time_zone, settings=TrackSettings()
+        field.fixes,
+        time_zone=field.time_zone,
+        settings=TrackSettings(),
+        clockless=field.clockless,
     )
     notes = worst_first([*field.notes, *gap_notes])
     lines = _told([note for note in notes if note.severity != "info"])
     lines += [f"Guessed: {line}" for line in _guesses(field)]
-    lines += [f"Found: {line}" for line in (*_found(field), *_tracked(gaps))]
+    lines += [f"Found: {line}" for line in (*_found(field), *_tracked(gaps, field))]
     lines += _told([note for note in notes if note.severity == "info"])
     if limit is None or len(lines) <= limit:
         return lines
     return [*lines[: limit - 1], f"And {len(lines) - limit + 1} smaller things."]
 
 
-def _tracked(gaps: pd.DataFrame) -> list[str]:
+def _tracked(gaps: pd.DataFrame, field: Field) -> list[str]:
     """Return how long each machine has a track, and for how long it has none."""
     lines = []
+    orderly = {s.machine_id for s in field.logs if s.log_id in field.clockless}
+    for who in sorted(orderly - set(gaps["machine_id"])):
+        lines.append(f"track of {who}: for how long is not known without a clock.")
     for name, mine in gaps.groupby("machine_id", sort=True):
         tracked = minute_words(float(mine[["tracked", "standing"]].to_numpy().sum()))
         without = float(mine["missing"].sum())
         missing = minute_words(without) if without else "nothing"
-        days = "1 day" if len(mine) == 1 else f"{len(mine)} days"
-        lines.append(f"track of {name}: {tracked} on {days}, {missing} missing.")
+        lines.append(f"track of {name}: {tracked}{_when(mine)}, {missing} missing.")
     return lines
+
+
+def _when(gaps: pd.DataFrame) -> str:
+    """Return on how many days, and in how many logs whose clock is not trusted."""
+    undated = int((gaps["day"] == "").sum())
+    dated = len(gaps) - undated
+    words = []
+    if dated:
+        words.append("on 1 day" if dated == 1 else f"on {dated} days")
+    if undated:
+        logs = "1 log" if undated == 1 else f"{undated} logs"
+        words.append(f"in {logs} without a date to trust")
+    return f" {' and '.join(words)}"
 
 
 def _told(notes: list[Note]) -> list[str]:
@@ -73,7 +91,8 @@ def _guesses(field: Field) -> list[str]:
     lines = []
     for source in field.logs:
         for finding in source.findings:
-            if finding.assumed:
+            # Without a column nothing was read: a note of its own says what is missing.
+            if finding.assumed and finding.column:
                 unit = f" in {finding.unit}" if finding.unit else ""
                 lines.append(
                     f"{_name(source)}: column {finding.column!r} read as "

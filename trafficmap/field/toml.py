@@ -323,6 +323,10 @@ TABLES: dict[str, type[_Keys]] = {
 }
 
 
+_NAMED = 3
+"""So many folders are named in a sentence; choice."""
+
+
 def read_field_toml(folder: Path) -> FieldToml:
     """Return the keys of ``folder/field.toml``, checked one by one.
 
@@ -337,7 +341,7 @@ def read_field_toml(folder: Path) -> FieldToml:
     path = Path(folder) / FILE
     if not path.is_file():
         msg = f"{folder}: holds no {FILE}, need one to know the field."
-        raise InputError(msg, f"make one with: trafficmap new {folder} LOG...")
+        raise InputError(msg, _where_else(Path(folder)))
     content = path.read_bytes()
     if len(content) > MAX_BYTES:
         msg = f"{FILE}: has {len(content):,} bytes, need {MAX_BYTES:,} at most."
@@ -439,3 +443,15 @@ def _check_epoch(epoch: object, where: str) -> None:
             return
     msg = f'{FILE}: {where} is {epoch!r}, need a day, a moment, "unix" or "gps".'
     raise SettingsError(msg, "write epoch = 2026-01-01, the day the count starts")
+
+
+def _where_else(folder: Path) -> str:
+    """Return what to do where a folder holds no field.toml."""
+    fields = sorted(path.parent for path in folder.glob(f"*/{FILE}"))
+    if not fields:
+        return f"make one with: trafficmap new {folder} LOG..."
+    if len(fields) == 1:
+        return f"the field is in {fields[0]}; give that folder"
+    named = ", ".join(str(field) for field in fields[:_NAMED])
+    more = f" and {len(fields) - _NAMED} more" if len(fields) > _NAMED else ""
+    return f"it holds {len(fields)} fields; give one of them: {named}{more}"

@@ -121,11 +121,26 @@ class BoundColumns:
         near = nearest(missing, texts)
         msg = f"{name}: no column for the {missing} was found; the nearest name is "
         msg += f"{near!r}. The columns are {', '.join(texts[:12])}."
-        line = f"columns = {{longitude = {texts[0]!r}, latitude = {texts[-1]!r}}}"
+        line = self._place_line()
         choices = [(line, f"the columns are {', '.join(texts[:30])}")]
         raise InputError(
             msg, f"say which it is at this log, as {line}", choices=choices
         )
+
+    def _place_line(self) -> str:
+        """Return the line that names both columns of the place, as far as can be."""
+        line = []
+        free = [c for c in self.unused() if _may_be_degrees(self.frame[c])]
+        for target in ("longitude", "latitude"):
+            if target in self.columns:
+                text = str(self.columns[target].name)
+            elif free:
+                text = nearest(target, [self.headings[c].text for c in free])
+                free = [c for c in free if self.headings[c].text != text]
+            else:
+                text = "..."
+            line.append(f"{target} = {text!r}")
+        return f"columns = {{{', '.join(line)}}}"
 
     def with_motion(self, motion: Motion) -> BoundColumns:
         """Return the columns with those that run with the motion of the places."""
@@ -352,6 +367,14 @@ def _plausible(column: pd.Series, target: str) -> bool:
     if target in _ANYTHING:
         return True
     return is_mostly_numbers(column)
+
+
+def _may_be_degrees(column: pd.Series) -> bool:
+    """Tell whether a column holds numbers that a place in degrees can have."""
+    if not is_mostly_numbers(column):
+        return False
+    sizes = pd.to_numeric(column, errors="coerce").abs()
+    return bool(sizes.max() <= 180.0)
 
 
 def _are_sides(column: pd.Series, letters: str) -> bool:

@@ -26,6 +26,7 @@ from trafficmap.formats.clocktext import (
 from trafficmap.formats.epochs import (
     DAY,
     SERIAL_DAYS,
+    WEEK,
     LogClock,
     epoch_start,
     finished,
@@ -48,6 +49,9 @@ __all__ = [
 ]
 
 _ZONED_TIME = r"^\s*\d{1,2}:.*(?:[Zz]|[+-]\d{2}:?\d{2})\s*$"
+_SATELLITE = {"gps", "gnss", "gpstime", "gpsseconds", "gpssec"}
+# A leap second makes 60, a sloppy writer 61.
+_PAST_THE_MINUTE = 61
 _PARTS = {"year", "month", "hour", "minute"}
 _SIX_DIGITS = {"dmy": "%d%m%y", "mdy": "%m%d%y", "ymd": "%y%m%d"}
 _FORMATS = {"mdy": "month first", "dmy": "day first", "ymd": "year first"}
@@ -109,6 +113,9 @@ def read_clock(
     if date_format is not None and date_format not in _FORMATS:
         msg = f"date_format: got {date_format!r}, need one of {', '.join(_FORMATS)}."
         raise InputError(msg, 'write date_format = "mdy" for month/day/year')
+    more = _with_seconds_of_week(more, time)
+    if time is None and day is None:
+        time = _counted_seconds(more)
     if more is not None and epoch is None:
         if more.gps_week is not None and more.gps_seconds is not None:
             both = f"{more.gps_week.name} + {more.gps_seconds.name}"
@@ -130,6 +137,39 @@ def read_clock(
         return from_count(numbers, str(column.name), name, epoch)
     clock = from_text(as_text(column), str(column.name), name, date_format, epoch)
     return _named_utc(clock, column.name)
+
+
+def _with_seconds_of_week(
+    more: ClockColumns | None, time: pd.Series | None
+) -> ClockColumns | None:
+    """Take a column of time beside a satellite week as the seconds of that week.
+
+    Where its heading says that it is the satellites' and its numbers lie within a
+    week; not where they read as hours, minutes and seconds run together.
+    """
+    if more is None or more.gps_week is None or more.gps_seconds is not None:
+        return more
+    if time is None or not is_mostly_numbers(time):
+        return more
+    if not set(plain_name(str(time.name)).split("_")) & _SATELLITE:
+        return more
+    value = pd.to_numeric(time, errors="coerce").dropna().to_numpy(dtype=np.float64)
+    if not value.size or value.min() < 0 or value.max() > WEEK:
+        return more
+    if _run_together(value):
+        return more
+    return replace(more, gps_seconds=time)
+
+
+def _counted_seconds(more: ClockColumns | None) -> pd.Series | None:
+    """Return a column of seconds that runs past the minute: a count, not a part."""
+    if more is None or set(more.parts) & {"hour", "minute"}:
+        return None
+    seconds = more.parts.get("second")
+    if seconds is None:
+        return None
+    value = pd.to_numeric(seconds, errors="coerce").dropna()
+    return seconds if len(value) and value.max() > _PAST_THE_MINUTE else None
 
 
 def _named_utc(clock: LogClock, column: object) -> LogClock:
@@ -268,11 +308,16 @@ def seconds_of_day(time: pd.Series) -> np.ndarray:
     known = value[np.isfinite(value)]
     if known.size and known.max() < 1.0:
         return np.round(value * DAY, 3)
-    minute, second = known // 100 % 100, known % 100
-    if ((minute < 60) & (second < 60) & (known < 240_000)).all():
+    if _run_together(known):
         hours = np.floor(value / 10_000)
         return hours * 3600 + np.floor(value / 100) % 100 * 60 + value % 100
     return value
+
+
+def _run_together(known: np.ndarray) -> bool:
+    """Tell whether numbers can be hours, minutes and seconds run together."""
+    minute, second = known // 100 % 100, known % 100
+    return bool(((minute < 60) & (second < 60) & (known < 240_000)).all())
 
 
 def _from_datetimes(column: pd.Series) -> LogClock:

@@ -34,7 +34,7 @@ _LEAP_DAYS = (
 )  # fmt: skip
 _LEAPS = np.array([datetime.fromisoformat(d + "T00Z").timestamp() for d in _LEAP_DAYS])
 
-_WEEK = 7 * DAY
+WEEK = 7 * DAY
 _ROUND = 1024
 
 _SPREADSHEET_EPOCH = datetime(1899, 12, 30, tzinfo=UTC).timestamp()
@@ -180,14 +180,14 @@ def from_gps_week(
     of_week = pd.to_numeric(seconds, errors="coerce").to_numpy(dtype=np.float64)
     number = pd.to_numeric(week, errors="coerce").to_numpy(dtype=np.float64)
     unit = "week, s"
-    if np.isfinite(of_week).any() and np.nanmax(of_week) > _WEEK:
+    if np.isfinite(of_week).any() and np.nanmax(of_week) > WEEK:
         of_week, unit = of_week / 1000.0, "week, ms"
-    utc = gps_to_unix(number * _WEEK + of_week)
-    leap = float(np.nanmedian(number * _WEEK + of_week + GPS_EPOCH - utc))
+    utc = gps_to_unix(number * WEEK + of_week)
+    leap = float(np.nanmedian(number * WEEK + of_week + GPS_EPOCH - utc))
     why = f"GPS week and time of the week; {leap:.0f} leap seconds taken off"
     if not np.nanmedian(number) < _ROUND:
         return finished(utc, "utc", column, unit, why)
-    rounds = [gps_to_unix((number + k * _ROUND) * _WEEK + of_week) for k in (1, 2)]
+    rounds = [gps_to_unix((number + k * _ROUND) * WEEK + of_week) for k in (1, 2)]
     years = years_named(name)
     fits = [r for r in rounds if _year(r) in years]
     if len(fits) == 1:

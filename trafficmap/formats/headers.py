@@ -142,14 +142,16 @@ def _fields(*rows: tuple) -> dict[str, LogField]:
 _INF = float("inf")
 LOG_FIELDS: dict[str, LogField] = _fields(
     # name, quantity, low, high, words; ranges are choices far beyond any machine
-    ("latitude", "angle", -90, 90, "lat latitude gpslat gpslatitude y breite"),
+    ("latitude", "angle", -90, 90,
+     "lat latitude latitud gpslat gpslatitude y breite breitengrad breedtegraad"),
     ("longitude", "angle", -180, 180,
-     "lon long lng longitude gpslon gpslong gpslongitude x laenge"),
+     "lon long lng longitude gpslon gpslong gpslongitude x laenge lange laengengrad "
+     "langengrad lengtegraad"),
     ("easting", "length", -_INF, _INF, "easting eastings east xcoord utmx utme"),
     ("northing", "length", -_INF, _INF, "northing northings north ycoord utmy utmn"),
     ("time", "time", -_INF, _INF,
      "time timestamp datetime dateandtime gpstime utc utctime isotime unix unixtime "
-     "epoch gpsseconds localtime timeutc zeit clock"),
+     "epoch gpsseconds localtime timeutc zeit clock elapsed elapsedtime"),
     ("date", "time", -_INF, _INF, "date day gpsdate utcdate datum"),
     ("gps_week", "time", 0, 9999, "gpsweek week wn gpswn weekno weeknumber"),
     ("gps_seconds", "time", 0, 7e8,
@@ -171,7 +173,7 @@ LOG_FIELDS: dict[str, LogField] = _fields(
      "longituderef lonref longitudedirection"),
     ("speed", "speed", 0, 60,
      "speed groundspeed velocity gpsspeed spd vehiclespeed travelspeed "
-     "speedoverground sog"),
+     "speedoverground sog geschwindigkeit vitesse velocidad snelheid"),
     ("heading", "angle", -360, 720,
      "heading course bearing track cog azimuth direction trackangle trackdeg"),
     ("altitude", "length", -500, 9000, "altitude alt elevation elev height"),

@@ -12,6 +12,7 @@ import numpy as np
 import shapely
 
 from trafficmap.core.errors import InputError
+from trafficmap.core.notes import Note
 from trafficmap.formats.archive import open_archive
 from trafficmap.formats.can import read_can_log
 from trafficmap.formats.delimited import read_delimited
@@ -43,7 +44,12 @@ from trafficmap.formats.sniff import (
     said,
     sniff,
 )
-from trafficmap.formats.trackpoints import drawn_table, logs_from_tracks
+from trafficmap.formats.trackpoints import (
+    DRAWN_SPEED,
+    drawn_table,
+    logs_from_tracks,
+    way_along,
+)
 from trafficmap.formats.vector import KINDS, read_features
 from trafficmap.formats.xml import parse_xml
 from trafficmap.formats.zipped import inner_file
@@ -121,7 +127,7 @@ def _from_kind(
     if kind == TASK_DATA:
         return _from_task_data(path, told, layer)
     if kind in KINDS:
-        return _from_shapes(path, kind, told, layer)
+        return _paced(_from_shapes(path, kind, told, layer))
     if kind == TEXT:
         text = read_delimited(
             path,
@@ -130,7 +136,7 @@ def _from_kind(
             dates=True,
             date_format=told.date_format,
         )
-        return logs_from_points(
+        logs = logs_from_points(
             text.frame,
             text.headings,
             line=text.line,
@@ -141,6 +147,7 @@ def _from_kind(
             dropped=text.dropped,
             dates=text.dates,
         )
+        return _paced(logs)
     if kind == GPX:
         tracks = read_gpx(path)
         return logs_from_tracks(tracks, path=path, kind=GPX_TRACK, told=told)
@@ -150,7 +157,7 @@ def _from_kind(
     if kind == NMEA:
         return [read_nmea_log(path, epoch=told.epoch)]
     if kind == PARQUET:
-        return _from_parquet(path, told)
+        return _paced(_from_parquet(path, told))
     if kind == CAN_LOG:
         return [read_can_log(path, epoch=told.epoch)]
     if kind == "iso11783 time log header":
@@ -161,6 +168,30 @@ def _from_kind(
     raise InputError(msg, "export the log as comma-separated text")
 
 
+def _paced(logs: list[RawLog]) -> list[RawLog]:
+    """Lay logs without a clock along their way where a row is no second.
+
+    A row a second would make a drive on the road of a log kept every five seconds.
+    """
+    return [_at_a_walk(log) if log.clock == "order" else log for log in logs]
+
+
+def _at_a_walk(log: RawLog) -> RawLog:
+    table = log.table
+    way = way_along(table["longitude"].to_numpy(), table["latitude"].to_numpy())
+    step = np.diff(way)
+    moved = step[step > _STOOD]
+    if not moved.size or np.median(moved) <= _STEP_OF_A_SECOND:
+        return log
+    sentence = (
+        f"{log.path.name}: without a clock its rows, {np.median(moved):.0f} m apart, "
+        f"are taken as driven at {DRAWN_SPEED * 3.6:.0f} km/h."
+    )
+    note = Note("log.pace_assumed", "check", sentence, where=log.path.name)
+    table = table.assign(seconds=way / DRAWN_SPEED)
+    return replace(log, table=table, notes=(*log.notes, note))
+
+
 def _from_task_data(path: Path, told: Told, layer: str | None) -> list[RawLog]:
     data = read_task_data(path, inside=layer)
     logs = task_logs(data, as_logged=told.epoch == AS_LOGGED)
@@ -168,7 +199,11 @@ def _from_task_data(path: Path, told: Told, layer: str | None) -> list[RawLog]:
         broken = [n for n in data.notes if n.severity == "stop"]
         why = broken[0].sentence if broken else "Its tasks have no time logs."
         msg = f"{path.name}: no log in it can be used. {why}"
-        raise InputError(msg, "copy the whole TASKDATA folder again from the machine")
+        # A plan or a map of rates is a sound set that tells of no drive.
+        hint = "take the set off the display again after the work was done"
+        if broken:
+            hint = "copy the whole TASKDATA folder again from the machine"
+        raise InputError(msg, hint)
     # What concerns the whole set goes with its first log, so that it is told once.
     first = replace(logs[0], notes=(*data.notes, *logs[0].notes))
     return [first, *logs[1:]]
@@ -251,3 +286,7 @@ def _from_zip(
 _LINES = {"LineString", "MultiLineString"}
 _PLACE_NAMES = ("longitude", "latitude", "lon", "lat", "long", "lng", "x", "y",
                 "easting", "northing")  # fmt: skip
+_STEP_OF_A_SECOND = 5.0
+"""Rows of a field machine further apart than this are no second apart [m]; choice."""
+_STOOD = 0.2
+"""Rows nearer than this stood still [m]; choice."""

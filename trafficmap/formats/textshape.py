@@ -88,7 +88,10 @@ def find_shape(head: bytes, name: str, decimal: str | None, *, bare: bool) -> Sh
         if len(headings) == width + 1 and not headings[-1].text:
             headings.pop()  # only the line of names is closed by a delimiter
         if at > sum(1 for line in lines[:at] if not line.strip()):
-            sentence = f"{name}: {at} lines before the column names were skipped."
+            lines_were = "1 line before the column names was"
+            if at > 1:
+                lines_were = f"{at} lines before the column names were"
+            sentence = f"{name}: {lines_were} skipped."
             notes.append(Note("text.preamble", "info", sentence, at, name))
         first, heading_line = at + 1, at + 1
         below = next((k for k in range(at + 1, len(rows)) if any(rows[k])), None)

@@ -13,6 +13,8 @@ from trafficmap.core.notes import Note, Severity
 from trafficmap.core.tables import GAPS, require_table
 
 if TYPE_CHECKING:
+    from collections.abc import Collection
+
     from trafficmap.core.settings.tracks import TrackSettings
 
 MOVED = 20.0
@@ -31,7 +33,11 @@ LARGEST = 3
 
 
 def gap_report(
-    fixes: pd.DataFrame, *, time_zone: str | None, settings: TrackSettings
+    fixes: pd.DataFrame,
+    *,
+    time_zone: str | None,
+    settings: TrackSettings,
+    clockless: Collection[int] = (),
 ) -> tuple[pd.DataFrame, list[Note]]:
     """Return how much of each machine's time on each day has no track.
 
@@ -43,6 +49,9 @@ def gap_report(
         Days and clock times are told in it; UTC without.
     settings : TrackSettings
         ``session_gap`` and ``idle_speed``.
+    clockless : collection of int
+        Numbers of the logs whose clock is the order of their rows: how long those
+        took, and what they lack, nobody can tell, so they are left out.
 
     Returns
     -------
@@ -61,6 +70,9 @@ def gap_report(
     itself. The share is of all time moving, with and without a track. Traffic of a
     machine that has no log at all is in no report.
     """
+    if len(clockless):
+        column = "source_log" if "source_log" in fixes else "log_id"
+        fixes = fixes[~fixes[column].isin(list(clockless))]
     if not len(fixes):
         return GAPS.empty(), []
     rows = []
