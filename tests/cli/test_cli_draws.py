@@ -37,6 +37,8 @@ def test_draws_reach_every_result_and_the_seed_is_kept(folder):
     told = " ".join((out / "README.txt").read_text("utf-8").split())
     assert "in 40 seasons that could have been (drawn with seed 7)" in told
     assert "What you could find out and matters most" in told
+    # The order of what is not known of the soil rests on a choice, and says so.
+    assert "its water is assumed, 50, 25 and 25 parts in 100" in told
     page = (out / "map.html").read_text("utf-8")
     assert "in 40 seasons that could have been (drawn with seed 7)" in page
     _, again = run(folder, "two", "--draws", "40", "--seed", "7")

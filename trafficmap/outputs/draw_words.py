@@ -20,6 +20,7 @@ _ACTIONS = {
 }
 """What makes an unknown known; nobody on a farm can know how stress spreads."""
 
+_SOIL = ("strength", "texture", "moisture")
 _LEAST_SHARE = 0.05
 _MOST_ROWS = 5
 
@@ -76,6 +77,15 @@ def joint(result: Result) -> list[str]:
             f"{_interval(row['low'], row['high'], units)} becomes about "
             f"{_interval(row['known_low'], row['known_high'], units)} "
             f"({100 * row['share']:.0f} % of what is not known)."
+        )
+    if any(row["unknown"] in _SOIL for row in best[:_MOST_ROWS]):
+        law, texture, moisture = (
+            f"{100 * part:.0f}" for part in result.settings.risk.strength_parts
+        )
+        out.append(
+            "How much of the doubt about strength is the soil itself, its texture and "
+            f"its water is assumed, {law}, {texture} and {moisture} parts in 100; "
+            "their order among one another follows from that."
         )
     return out
 
