@@ -2,13 +2,13 @@
 
 from __future__ import annotations
 
-import dataclasses
-from dataclasses import dataclass
+from dataclasses import fields, is_dataclass, replace
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
 from trafficmap import loads, plan, risk, soil, tracks, traffic, zones
+from trafficmap._result import Measured, Result
 from trafficmap._steps import (
     access_share,
     carrying_today,
@@ -27,104 +27,26 @@ from trafficmap.core.progress import Progress, silent
 from trafficmap.core.settings import Settings
 
 if TYPE_CHECKING:
-    import geopandas as gpd
+    from collections.abc import Callable
+
     import pandas as pd
-    import xarray as xr
 
     from trafficmap.field.model import Field
-    from trafficmap.loads.paths import WheelPaths
-    from trafficmap.soil.columns import SoilColumns
-    from trafficmap.traffic.events import PassEvents, Visits
 
+    Rework = Callable[
+        [pd.DataFrame, pd.DataFrame, loads.Payload],
+        tuple[pd.DataFrame, pd.DataFrame, loads.Payload, list[Note]],
+    ]
 
-@dataclass(frozen=True)
-class Result:
-    """All that came out of a run, in memory; `outputs.write_run` puts it on disk.
-
-    Parameters
-    ----------
-    field, settings, grid
-        What went in, and where the cells are.
-    tray : xarray.Dataset
-        Every layer of the layer book that could be made; also as ``layers``.
-    fixes, passes : DataFrame, GeoDataFrame
-        Clean fixes with their state; passes with their line.
-    paths, events, visits
-        Where wheels ran and what they did to cells.
-    columns, series, strength, profiles
-        Soil columns, water by day, strength by hour, stress by load state; None
-        where soil, weather or clocks are not known.
-    zones, plan, stops : GeoDataFrame, DataFrame, GeoDataFrame
-        Contract `ZONES`, contract `PLAN`, and where to probe.
-    totals : dict
-        Areas, distances and masses of the whole field.
-    notes : tuple of Note
-        Worst first.
-    carrying : DataFrame or None
-        What a wheel may carry on the last day with weather, contract `CARRYING`.
-    nights : DataFrame or None
-        Frozen ground in the forecast, contract `NIGHTS`; None without a forecast.
-    ledger : Ledger or None
-        Damage by season and depth, this season last.
-    resets : Resets or None
-        What tillage between passes undid.
-    draws : Draws or None
-        Joint intervals and what matters most, where ``settings.risk.draws`` asks.
-    sessions, gaps : DataFrame
-        Runs of receivers, contract `SESSIONS`; time without a track, contract `GAPS`.
-    driven : TrafficTables
-        Tables of the traffic: by machine and part of the field, how often, which axle
-        first, and the loading spots.
-    """
-
-    field: Field
-    settings: Settings
-    grid: FieldGrid
-    tray: xr.Dataset
-    fixes: pd.DataFrame
-    passes: gpd.GeoDataFrame
-    paths: WheelPaths
-    events: PassEvents
-    visits: Visits
-    columns: SoilColumns | None
-    series: Any
-    strength: Any
-    profiles: Any
-    zones: gpd.GeoDataFrame
-    plan: pd.DataFrame
-    stops: gpd.GeoDataFrame
-    totals: dict[str, Any]
-    notes: tuple[Note, ...]
-    carrying: pd.DataFrame | None = None
-    nights: pd.DataFrame | None = None
-    ledger: risk.Ledger | None = None
-    resets: soil.Resets | None = None
-    sessions: pd.DataFrame | None = None
-    gaps: pd.DataFrame | None = None
-    draws: risk.Draws | None = None
-    driven: traffic.TrafficTables | None = None
-
-    @property
-    def layers(self) -> xr.Dataset:
-        """Every map layer as an `xarray.Dataset`."""
-        return self.tray
-
-    def areas(self) -> dict[str, float]:
-        """Return the area of each advice [m2], largest first."""
-        areas = self.zones.groupby("advice")["area"].sum()
-        return dict(areas.sort_values(ascending=False))
-
-    def __repr__(self) -> str:
-        """Return what a person wants to see first in a notebook."""
-        rows = [
-            f"{advice}: {area / 1e4:.2f} ha" for advice, area in self.areas().items()
-        ]
-        text = f"<Result {self.field.name!r} {self.field.season}: {', '.join(rows)}; "
-        return f"{text}{len(self.passes)} passes, {len(self.notes)} notes>"
+__all__ = ["Measured", "Result", "decide", "measure", "redraw", "run"]
 
 
 def run(
-    field: Field, settings: Settings | None = None, *, progress: Progress = silent
+    field: Field,
+    settings: Settings | None = None,
+    *,
+    progress: Progress = silent,
+    rework: Rework | None = None,
 ) -> Result:
     """Run the whole line on a field.
 
@@ -136,6 +58,9 @@ def run(
         Choices of the method; the defaults if not given.
     progress : callable, optional
         Called with (share done, what is being done).
+    rework : callable, optional
+        Asks what if: takes (fixes, passes, payload) as they were driven and returns
+        the three as they would have been, and notes; see `season.replay`.
 
     Returns
     -------
@@ -146,16 +71,30 @@ def run(
     TrafficmapError
         What was handed in cannot be used; the sentence says what to do.
     """
+    measured = measure(field, settings, progress=progress, rework=rework)
+    return decide(measured, progress=progress)
+
+
+def measure(
+    field: Field,
+    settings: Settings | None = None,
+    *,
+    progress: Progress = silent,
+    rework: Rework | None = None,
+) -> Measured:
+    """Run the line up to the damage and its probability; decide nothing.
+
+    Parameters and errors are those of `run`.
+
+    Returns
+    -------
+    Measured
+    """
     use = settings if settings is not None else Settings()
     if field.boundary is None:
         raise InputError(*_no_ground(field))
-    notes: list[Note] = list(field.notes)
-
-    def keep(step: tuple) -> Any:
-        """Collect the notes of a step and hand on its product."""
-        *product, found = step
-        notes.extend(found)
-        return product[0] if len(product) == 1 else tuple(product)
+    notes: list[Note] = []
+    keep = _keeper(notes)
 
     progress(0.00, "clean the tracks")
     told: dict[str, Any] = {
@@ -198,6 +137,8 @@ def run(
             **rigs,
         )
     )
+    if rework is not None:
+        fixes, passes, payload = keep(rework(fixes, passes, payload))
     paths = keep(
         loads.wheel_paths(fixes, passes, payload=payload, slope=field.slope, **rigs)
     )
@@ -238,7 +179,7 @@ def run(
         )
     )
     # What they were laid from is as large as they are, and no longer asked for.
-    events = dataclasses.replace(events, pieces=None)
+    events = replace(events, pieces=None)
     liquid = keep(
         traffic.applied(
             fixes, passes, liquid=field.liquid, grid=grid, inside=inside, tray=tray
@@ -300,9 +241,74 @@ def run(
         )
     )
     carrying = keep(carrying_today(field, use, paths, series, profiles))
-    nights = keep(nights_ahead(field, use, series))
+
+    seasons = None
+    if use.risk.draws:
+        progress(0.70, "draw seasons that could have been")
+        seasons = risk.draw(
+            visits,
+            passes,
+            profiles=profiles,
+            strength=strength,
+            columns=columns,
+            grid=grid,
+            inside=inside,
+            tray=tray,
+            sessions=sessions,
+            settings=use.risk,
+            resets=undone,
+        )
+
+    return Measured(
+        field=field,
+        settings=use,
+        grid=grid,
+        tray=tray,
+        fixes=fixes,
+        passes=with_lines(passes, fixes, field.epsg),
+        paths=paths,
+        events=events,
+        visits=visits,
+        columns=columns,
+        series=series,
+        strength=strength,
+        profiles=profiles,
+        totals=field_totals(field, fixes, payload, tray, grid, driven)
+        | track_totals(passes, sessions, gaps, tray, grid)
+        | ({} if series is None else {"soil_water": series.account}),
+        found=tuple(notes),
+        carrying=carrying,
+        ledger=ledger,
+        resets=undone,
+        sessions=sessions,
+        gaps=gaps,
+        draws=seasons,
+        driven=driven,
+    )
+
+
+def decide(measured: Measured, *, progress: Progress = silent) -> Result:
+    """Draw zones from what was measured, decide on each, and plan the work.
+
+    Parameters
+    ----------
+    measured : Measured
+        From `measure`. Its layers are not changed: the result has a tray of its own.
+    progress : callable, optional
+        Called with (share done, what is being done).
+
+    Returns
+    -------
+    Result
+    """
+    field, use, grid = measured.field, measured.settings, measured.grid
+    tray = measured.tray.copy(deep=False)
+    columns, series = measured.columns, measured.series
+    notes: list[Note] = [*field.notes, *measured.found]
+    keep = _keeper(notes)
 
     progress(0.75, "draw zones and decide")
+    nights = keep(nights_ahead(field, use, series))
     tool = max(field.tools, key=lambda tool: tool.depth_max, default=None)
     work: dict[str, Any] = {"field": field, "settings": use.zones, "tool": tool}
     units = keep(zones.candidates(tray, grid=grid, columns=columns, **work))
@@ -318,9 +324,9 @@ def run(
     units = keep(zones.decide_units(units, price=money, fit=fit, **work))
     why = zones.causes(
         units,
-        events=events,
-        paths=paths,
-        strength=strength,
+        events=measured.events,
+        paths=measured.paths,
+        strength=measured.strength,
         columns=columns,
         time_zone=field.time_zone,
         words=field.units,
@@ -330,59 +336,108 @@ def run(
     )
     stops = keep(zones.probe_stops(drawn, tray, grid=grid, settings=use.zones))
 
-    seasons = None
-    if use.risk.draws:
-        progress(0.80, "draw seasons that could have been")
-        seasons = risk.draw(
-            visits,
-            passes,
-            profiles=profiles,
-            strength=strength,
-            columns=columns,
-            grid=grid,
-            inside=inside,
-            tray=tray,
-            sessions=sessions,
-            settings=use.risk,
-            resets=undone,
-        )
-
     progress(0.90, "plan the work")
     jobs = keep(
         plan.work_plan(
             drawn, field=field, settings=use.plan, heading=units.heading, tool=tool
         )
     )
+    told = {item.name: getattr(measured, item.name) for item in fields(Measured)}
     return Result(
-        field=field,
-        settings=use,
-        grid=grid,
-        tray=tray,
-        fixes=fixes,
-        passes=with_lines(passes, fixes, field.epsg),
-        paths=paths,
-        events=events,
-        visits=visits,
-        columns=columns,
-        series=series,
-        strength=strength,
-        profiles=profiles,
+        **told | {"tray": tray},
         zones=drawn,
         plan=jobs,
         stops=stops,
-        totals=field_totals(field, fixes, payload, tray, grid, driven)
-        | track_totals(passes, sessions, gaps, tray, grid)
-        | ({} if series is None else {"soil_water": series.account}),
         notes=tuple(worst_first(_said_once(notes))),
-        carrying=carrying,
         nights=nights,
-        ledger=ledger,
-        resets=undone,
-        sessions=sessions,
-        gaps=gaps,
-        draws=seasons,
-        driven=driven,
     )
+
+
+def redraw(
+    result: Measured, *, settings: Settings | None = None, field: Field | None = None
+) -> Result:
+    """Decide anew from what was measured: other thresholds, prices, tools, findings.
+
+    Tracks, loads, soil and risk are not worked out again, so it takes a moment where
+    `run` takes seconds.
+
+    Parameters
+    ----------
+    result : Measured or Result
+        Of an earlier run.
+    settings : Settings, optional
+        May differ in the sections ``zones`` and ``plan`` only.
+    field : Field, optional
+        The same field with other findings, prices, tools, crop or keep-outs; its
+        logs, machines, soil and weather must be those that were measured.
+
+    Returns
+    -------
+    Result
+
+    Raises
+    ------
+    InputError
+        Something differs that would change what was measured.
+    """
+    use = result.settings if settings is None else settings
+    now = result.field if field is None else field
+    before = result.settings
+    changed = [
+        name
+        for name in ("tracks", "loads", "soil", "traffic", "risk")
+        if getattr(use, name) != getattr(before, name)
+    ]
+    changed += [
+        name
+        for name in _MEASURED_FROM
+        if not _same(getattr(now, name), getattr(result.field, name))
+    ]
+    if changed:
+        msg = (
+            f"{now.name}: {', '.join(changed)} differ from what was measured, need "
+            "the same to draw zones anew."
+        )
+        raise InputError(msg, "run the whole line again")
+    return decide(replace(result, settings=use, field=now))
+
+
+_MEASURED_FROM = ("fixes", "machines", "boundary", "soil", "weather", "epsg")
+"""What of a field the measuring depends on; another of these needs another run."""
+
+
+def _same(one: Any, two: Any) -> bool:
+    """Tell whether two things hold the same values, tables and arrays included."""
+    if one is two:
+        return True
+    if type(one) is not type(two):
+        return False
+    if hasattr(one, "equals"):
+        return bool(one.equals(two))
+    if names := getattr(one, "__struct_fields__", ()):
+        return all(_same(getattr(one, name), getattr(two, name)) for name in names)
+    if is_dataclass(one):
+        return all(
+            _same(getattr(one, f.name), getattr(two, f.name)) for f in fields(one)
+        )
+    if isinstance(one, dict):
+        return one.keys() == two.keys() and all(_same(one[k], two[k]) for k in one)
+    if isinstance(one, list | tuple):
+        return len(one) == len(two) and all(map(_same, one, two))
+    if isinstance(one, np.ndarray | float):
+        return np.array_equal(one, two, equal_nan=np.asarray(one).dtype.kind == "f")
+    return bool(one == two)
+
+
+def _keeper(notes: list[Note]) -> Callable[[tuple], Any]:
+    """Return what collects the notes of a step and hands on its product."""
+
+    def keep(step: tuple) -> Any:
+        *product, found = step
+        notes.extend(found)
+        return product[0] if len(product) == 1 else tuple(product)
+
+    return keep
 
 
 _SAID_BETTER = {

@@ -34,6 +34,9 @@ if TYPE_CHECKING:
 LOCK_NAME = "trafficmap.lock"
 RUN_NAME = "run.json"
 README_NAME = "README.txt"
+ORIGIN_NAME = "origin.json"
+"""Where the field's folder is, seen from the run folder: the only file with a place."""
+
 MAP_LIMIT = 5_000_000
 """Largest map page [bytes]; beyond it a browser on a phone gives up (choice)."""
 
@@ -123,6 +126,7 @@ def write_run(
             path.relative_to(place).as_posix(): sha256_of(path) for path in sorted(made)
         }
         document = run_document(result, mark=mark, date=date, outputs=hashes)
+        _files.write_text(place / ORIGIN_NAME, _origin(result.field.folder, place))
         text = json.dumps(document, indent=1, ensure_ascii=False, allow_nan=False)
         _files.write_text(place / RUN_NAME, text + "\n")
     return place
@@ -208,6 +212,16 @@ def is_ours(name: str) -> bool:
     """Tell whether a path inside a run folder is one we write."""
     head = name.split("/", 1)[0]
     return name in _OURS or head in ("layers", "display", traffic_tables.FOLDER)
+
+
+def _origin(field: Path, place: Path) -> str:
+    """Return the text that leads from a run folder back to its field."""
+    field, place = Path(field).resolve(), place.resolve()
+    try:
+        told = Path(os.path.relpath(field, place)).as_posix()
+    except ValueError:  # another drive: there is no way from here to there
+        told = field.as_posix()
+    return json.dumps({"folder": told}, ensure_ascii=False) + "\n"
 
 
 def _run_json(folder: Path) -> dict | None:
@@ -319,5 +333,8 @@ def _is_running(pid: int) -> bool:
 
 
 _OURS = frozenset(
-    {RUN_NAME, README_NAME, LEDGER_NAME, "map.html", "field.gpkg", "explain.npz"}
+    {
+        *(RUN_NAME, README_NAME, ORIGIN_NAME, LEDGER_NAME),
+        *("map.html", "field.gpkg", "explain.npz"),
+    }
 )
