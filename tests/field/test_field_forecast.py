@@ -117,3 +117,18 @@ def test_times_that_cannot_be_read_or_stand_twice_are_refused():
         settle(pd.concat([days(), days(n=1)]))
     with pytest.raises(InputError):
         settle(pd.DataFrame({"date": ["2026-11-20"], "rain_mm": [1.0]}))
+
+
+def test_rain_without_its_unit_is_not_used_and_said():
+    found, notes = settle(days().assign(rain=0.2))
+    assert "rain" not in found
+    assert codes(notes) == ["forecast.rain_unit"]
+    assert "rain_mm or rain_in" in notes[0].sentence
+
+
+def test_rain_that_cannot_be_true_is_not_told():
+    frame = days().assign(rain_mm=[1.0, -2.0, 5000.0, 0.0])
+    found, notes = settle(frame)
+    assert codes(notes) == ["forecast.rain_wrong"]
+    assert notes[0].count == 2
+    assert found["rain"].isna().tolist() == [False, True, True, False]

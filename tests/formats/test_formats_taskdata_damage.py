@@ -343,7 +343,9 @@ def test_points_of_a_boundary_that_are_no_place(tmp_path):
     assert len(data.partfields[0].boundary.geoms[0].exterior.coords) == 4
     found = {n.code: n for n in data.notes}
     assert found["iso.bad_points"].count == 5
-    assert "in files of points of their own" in found["iso.points_outside"].sentence
+    assert "PNT00001.BIN: is named by its boundary but is missing." in (
+        found["iso.points_outside"].sentence
+    )
 
 
 def test_a_clock_set_while_driving_is_mended(tmp_path):

@@ -8,6 +8,7 @@ import numpy as np
 import pytest
 
 from trafficmap.core.constants import GRAVITY
+from trafficmap.core.ground import GroundSlope
 from trafficmap.core.settings.loads import LoadSettings
 from trafficmap.field.model import Crop
 from trafficmap.loads import payload, wheel_paths
@@ -110,6 +111,34 @@ def test_the_low_side_carries_more(log, tables, machine):
     station = going_south[going_south.size // 2]
     left, right = hill.states.load[hill.state[station], :2]
     assert right - left == pytest.approx(2 * lean, abs=0.006 * axle)
+
+
+def test_a_raster_of_heights_counts_before_heights_of_the_log(log, tables, machine):
+    m = machine("c", **{"class": "combine_large"})
+    t, e, n, z = passes_over((0.09, 0.0))
+    tank = {"tank_mass": np.full(t.size, 5000.0), "width": np.full(t.size, 9.0)}
+    level = tables(log("c", 0, t, e, n, "working", altitude=np.zeros_like(z), **tank))
+    hill = tables(log("c", 0, t, e, n, "working", altitude=z, **tank))
+    cells = np.full((40, 40), 0.09), np.zeros((40, 40))
+    raster = GroundSlope(-50.0, -50.0, 10.0, *cells, source="heights.tif")
+    by_raster, told = run(*level, {"c": m}, rise=raster)
+    by_log, _ = run(*hill, {"c": m})
+    station = np.flatnonzero(np.abs(by_log.heading) < 0.01)[100]
+    one = by_raster.states.load[by_raster.state[station]]
+    two = by_log.states.load[by_log.state[station]]
+    np.testing.assert_allclose(one, two, rtol=0.01)
+    (note,) = [note for note in told if note.code == "loads.slope_used"]
+    assert "by heights.tif; wheels on the low side" in note.sentence
+    # A bank beside the field is no ground a machine works on.
+    bank = raster.without(raster.east_rise < 0.0)
+    bank.east_rise[:] = 0.7
+    by_bank, told = run(*level, {"c": m}, rise=bank)
+    flat, _ = run(*level, {"c": m})
+    assert told == []
+    np.testing.assert_allclose(
+        by_bank.states.load[by_bank.state[station]],
+        flat.states.load[flat.state[station]],
+    )
 
 
 def test_a_slope_without_direction_widens_the_interval(log, tables, machine):

@@ -53,10 +53,13 @@ def test_worked_ground_is_what_the_machine_counted(harvest):
     area = table["area"] / counted["area"] - 1
     distance = table["distance"] / counted["distance"] - 1
     assert len(table) == 14
-    # Two logs are off by about 5 %: one left switched on, one small and read off a
-    # counter in steps of 100 m2.
-    assert (area.abs() < 0.03).sum() >= 12
-    assert area.abs().max() < 0.055
+    # In the two others the machine's area counter lies 2.6 and 3.3 % below its own
+    # distance counter times its width: see tests/published/test_worked_area_checks.py.
+    odd = counted["area"].isin([13_900.0, 13_400.0])
+    assert odd.sum() == 2
+    assert area[~odd].abs().max() < 0.03
+    by_distance = counted["area"].map({13_900.0: 14_267.0, 13_400.0: 13_839.0})
+    assert (table["area"] / by_distance - 1)[odd].abs().max() < 0.03
     assert distance.abs().max() < 0.05
     # The passes hold the same way but for what was worked while standing.
     driven = passes[passes["state"] == "working"]["length"].sum()

@@ -140,3 +140,44 @@ def test_unknown_time_is_said(build):
     fixes["time"] = pd.Series(pd.NaT, index=fixes.index, dtype=fixes["time"].dtype)
     layers, _ = applied(fixes, passes, liquid=JOB, grid=build.grid(10, 4))
     assert np.isnan(layers[0][0])
+
+
+def test_once_is_the_rate_of_one_pass_however_often_it_was_driven(build):
+    """Strips of the same and of other rates: the largest of what one pass puts down."""
+    grid = build.grid(10, 4)
+    full = np.ones(grid.shape)
+
+    def layer(*, days, rates=(np.nan,), widths=(np.nan,)):
+        tray = new_tray(grid)
+        fixes, passes = drive(days=days, rate=rates[0], width=widths[0])
+        jobs = JOB
+        for number, (rate, width) in enumerate(
+            zip(rates[1:], widths[1:], strict=True), start=1
+        ):
+            more, later = drive(days=days, rate=rate, width=width)
+            name = f"tanker {number}"
+            shift = {"first": len(fixes), "last": len(fixes)}
+            later = later.assign(
+                machine_id=name,
+                pass_id=later["pass_id"] + len(passes),
+                **{k: later[k] + v for k, v in shift.items()},
+            )
+            more = more.assign(machine_id=name, pass_id=more["pass_id"] + len(passes))
+            fixes = pd.concat([fixes, more], ignore_index=True)
+            passes = pd.concat([passes, later], ignore_index=True)
+            jobs = pd.concat([jobs, JOB.assign(machine_id=name)], ignore_index=True)
+        applied(fixes, passes, liquid=jobs, grid=grid, inside=full, tray=tray)
+        return get_layer(tray, "liquid_once"), get_layer(tray, "liquid")
+
+    # The same everywhere under the strip, also where it covers half a cell.
+    for days in ((20,), (20, 21), (20, 20, 20)):
+        once, whole = layer(days=days)
+        np.testing.assert_allclose(once, 0.009, rtol=1e-6)
+        np.testing.assert_allclose(whole[:, 1], 0.009 * len(days), rtol=1e-6)
+    # A second machine at half the rate over half the width changes nothing.
+    once, whole = layer(days=(20,), rates=(0.008, 0.004), widths=(4.0, 2.0))
+    np.testing.assert_allclose(once, 0.008, rtol=1e-6)
+    np.testing.assert_allclose(whole[0], [0.008, 0.012, 0.012, 0.008], rtol=1e-6)
+    # Where no strip lies there is no rate.
+    once, _ = layer(days=(20,), rates=(0.008,), widths=(2.0,))
+    np.testing.assert_allclose(once[0], [0.0, 0.008, 0.008, 0.0], rtol=1e-6)

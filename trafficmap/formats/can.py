@@ -19,6 +19,7 @@ from trafficmap.core.notes import Note
 from trafficmap.formats._can_kernels import parse_frames
 from trafficmap.formats.can_clock import settle_stamps
 from trafficmap.formats.can_fast import read_gnss
+from trafficmap.formats.can_names import ADDRESS_CLAIMED, machine_of
 from trafficmap.formats.can_tables import (
     AGES,
     AXLES,
@@ -107,12 +108,14 @@ def read_can_log(path: str | Path, *, epoch: object = None) -> RawLog:
         notes.append(
             Note("can.no_fix", "info", sentence + "dropped.", lost, source.name)
         )
+    machine = reader.machine()
     findings = (*reader.findings, clock.finding, reader.ignored(other))
     return RawLog(
         table=table[good].reset_index(drop=True),
         kind=KIND,
         path=Path(path),
         clock=clock.kind,
+        machine=machine,
         findings=findings,
         notes=tuple(notes),
     )
@@ -236,6 +239,24 @@ class _Reader:
             f"extra_axle_mass_{sender:02x}_{place >> 4}_{place & 15}": values
             for (sender, place), values in axles.items()
         }
+
+    def machine(self) -> str:
+        """Return what the network belongs to by the names on it, "" for unknown."""
+        rows = self.frames.of(ADDRESS_CLAIMED)
+        if not rows.size:
+            return ""
+        self.used.add(ADDRESS_CLAIMED)
+        found = machine_of(
+            self.frames.data[rows],
+            self.frames.sender[rows],
+            receiver=int(self.frames.sender[self.rows[0]]) if self.rows.size else -1,
+        )
+        if found is None:
+            return ""
+        word, why = found
+        column = f"message {ADDRESS_CLAIMED}"
+        self.findings.append(Finding("machine", column, "", why, assumed=False))
+        return word
 
     def ignored(self, other: int) -> Finding:
         """Return what was in the log and not used."""

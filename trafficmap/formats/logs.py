@@ -13,7 +13,7 @@ import shapely
 
 from trafficmap.core.errors import InputError
 from trafficmap.core.notes import Note
-from trafficmap.formats.archive import open_archive
+from trafficmap.formats.archive import Archive, open_archive
 from trafficmap.formats.can import read_can_log
 from trafficmap.formats.delimited import read_delimited
 from trafficmap.formats.gpx import KIND as GPX_TRACK
@@ -52,7 +52,7 @@ from trafficmap.formats.trackpoints import (
 )
 from trafficmap.formats.vector import KINDS, read_features
 from trafficmap.formats.xml import parse_xml
-from trafficmap.formats.zipped import inner_file
+from trafficmap.formats.zipped import inner_file, inner_names
 
 if TYPE_CHECKING:
     import geopandas as gpd
@@ -91,8 +91,8 @@ def read_logs(
     units : mapping, optional
         Units where the headings do not say, as ``{"speed": "mph"}``.
     layer : str, optional
-        Layer of a GeoPackage that holds several, or folder of a zip that holds several
-        task data sets.
+        Layer of a GeoPackage that holds several, or which log of a zip that holds
+        several: its name there, or the folder of a task data set.
     date_format : {"mdy", "dmy", "ymd"}, optional
         Order of day and month where it can be read both ways.
     epoch : str or date, optional
@@ -275,12 +275,33 @@ def _points(features: gpd.GeoDataFrame, name: str) -> gpd.GeoDataFrame:
 def _from_zip(
     path: Path, told: Told, layer: str | None, decimal: str | None
 ) -> list[RawLog]:
-    archive = open_archive(path)
-    if any(n.rpartition("/")[2].lower() == TASK_FILE_NAME for n in archive.names):
+    if _holds_tasks(open_archive(path)):
         return _from_task_data(path, told, layer)
-    with inner_file(path, kinds=_IN_ZIP, what="logs") as (inner, kind):
-        logs = _from_kind(inner, kind, told, layer, decimal)
+    names = inner_names(path, kinds=_IN_ZIP)
+    # With one log in the zip the layer is that of a GeoPackage.
+    inside = layer if len(names) > 1 else None
+    with inner_file(path, kinds=_IN_ZIP, what="logs", inside=inside) as (inner, kind):
+        deeper = None if inside is not None else layer
+        logs = _from_kind(inner, kind, told, deeper, decimal)
+    if inside is not None:
+        logs = [replace(log, part=log.part or inner.name) for log in logs]
     return [replace(log, path=path) for log in logs]
+
+
+def logs_in_zip(path: str | Path) -> list[str]:
+    """Return the names of the logs in a zip that holds several, for `layer`.
+
+    Empty for anything else, and for task data, whose logs belong together.
+    """
+    real = real_path(path)
+    if sniff(path) != ZIP or _holds_tasks(open_archive(real)):
+        return []
+    names = inner_names(real, kinds=_IN_ZIP)
+    return names if len(names) > 1 else []
+
+
+def _holds_tasks(archive: Archive) -> bool:
+    return any(n.rpartition("/")[2].lower() == TASK_FILE_NAME for n in archive.names)
 
 
 _LINES = {"LineString", "MultiLineString"}

@@ -42,7 +42,7 @@ from trafficmap.formats.sniff import (
     said,
     sniff,
 )
-from trafficmap.formats.zipped import inner_file
+from trafficmap.formats.zipped import inner_file, inner_names
 
 KINDS = (GEOPACKAGE, SHAPEFILE, GEOJSON)
 """Kinds that GDAL reads."""
@@ -117,8 +117,11 @@ def read_features(path: str | Path, *, layer: str | None = None) -> gpd.GeoDataF
     real = real_file(path)
     kind = sniff(real)
     if kind == ZIP:
-        with inner_file(real, kinds=SHAPE_KINDS, what="files with shapes") as inner:
-            return _features(*inner, inner[0].name, layer)
+        several = len(inner_names(real, kinds=SHAPE_KINDS)) > 1
+        which, deeper = (layer, None) if several else (None, layer)
+        what = "files with shapes"
+        with inner_file(real, kinds=SHAPE_KINDS, what=what, inside=which) as inner:
+            return _features(*inner, inner[0].name, deeper)
     return _features(real, kind, Path(path).name, layer)
 
 

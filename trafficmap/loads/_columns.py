@@ -15,8 +15,11 @@ def log_spans(fixes: pd.DataFrame) -> list[tuple[str, int, int]]:
         return []
     cuts = np.flatnonzero(np.diff(log) != 0) + 1
     edges = [0, *cuts.tolist(), log.size]
-    machine = fixes["machine_id"].to_numpy(dtype=object)
-    return [(str(machine[a]), a, b) for a, b in itertools.pairwise(edges)]
+    machine = fixes["machine_id"].iloc[edges[:-1]]
+    return [
+        (str(name), a, b)
+        for name, (a, b) in zip(machine, itertools.pairwise(edges), strict=True)
+    ]
 
 
 def epoch_seconds(time: pd.Series) -> np.ndarray:

@@ -102,7 +102,7 @@ def _blower(name, machine, fixes, clock, forage_yield, settings) -> Blower | Non
         width = fixes["width"].to_numpy(dtype=float)
         if machine.width:
             width = np.where(np.isfinite(width), width, machine.width)
-        working = fixes["state"].to_numpy(dtype=object) == "working"
+        working = (fixes["state"] == "working").to_numpy(dtype=np.bool_)
         if not forage_yield or not np.isfinite(width[working]).any():
             return None
         step = np.hypot(

@@ -9,6 +9,7 @@ import pandas as pd
 
 from trafficmap.core.limits import RATE_GAP_SECONDS
 from trafficmap.core.settings.loads import LoadSettings
+from trafficmap.core.tables import shared_text
 from trafficmap.loads._columns import epoch_seconds, log_spans
 from trafficmap.loads.account import ROLE, Account, Fill
 from trafficmap.loads.fill import wet_mass
@@ -51,7 +52,7 @@ def build_accounts(
         )
     }
     columns["time"] = epoch_seconds(fixes["time"])
-    state = fixes["state"].to_numpy(dtype=object)
+    state = shared_text(fixes["state"])
     out = {}
     for name, spans in logs.items():
         machine = machines.get(name)

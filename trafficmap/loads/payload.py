@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from collections.abc import Iterable
 from dataclasses import dataclass
 
 import numpy as np
@@ -26,11 +27,13 @@ from trafficmap.loads.forage import (
 )
 from trafficmap.loads.ledger import run_ledger
 from trafficmap.loads.opening import build_accounts
+from trafficmap.loads.received import poorest_received
 from trafficmap.loads.scales import yield_by_scales
 from trafficmap.loads.tanker import settle_rate, tanker_notes
 from trafficmap.loads.tickets import Tickets
 from trafficmap.loads.transfer import Tracks, find_transfers
 from trafficmap.machines.model import Machine
+from trafficmap.tracks.ground import LogFacts
 
 DENSEST_CROP = MASS_PER_BUSHEL["soybean"] / VOLUME_BUSHEL
 """Where the crop is not known grain counts as the densest, 60 lb/bu; choice [kg/m3]."""
@@ -72,6 +75,7 @@ def payload(
     time_zone: str | None = None,
     log_names: dict[int, str] | None = None,
     log_offsets: dict[int, float] | None = None,
+    logs: Iterable[LogFacts] = (),
 ) -> tuple[Payload, list[Note]]:
     """Return what every rig carried at every fix.
 
@@ -97,6 +101,9 @@ def payload(
         Of the times in sentences; UTC where not given.
     log_names, log_offsets : dict by log_id, optional
         What logs are called, and what their clocks are already given [s].
+    logs : iterable of LogFacts
+        What was said of single logs: ``correction`` sets how long a stretch of track
+        is smoothed over before two machines are paired.
 
     Returns
     -------
@@ -111,6 +118,7 @@ def payload(
     require_table(split_fixes, SPLIT_FIXES)
     require_table(passes, PASSES)
     notes: list[Note] = []
+    machines = poorest_received(machines, split_fixes, logs)
     density = _crop_density(crop, machines, notes)
     n = len(split_fixes)
     low, best, high = np.zeros(n), np.zeros(n), np.zeros(n)

@@ -2,11 +2,10 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
-
 import numpy as np
 import pandas as pd
 
+from trafficmap.core.ground import GroundSlope
 from trafficmap.core.notes import Note
 from trafficmap.core.settings.loads import LoadSettings
 from trafficmap.loads._columns import log_spans
@@ -21,53 +20,8 @@ _LEAST_CELLS = 5
 _LEAST_ERROR = 0.002
 """No window of heights tells a slope better than this; choice."""
 
-_STEEPEST = 0.40
+STEEPEST = 0.40
 """Steeper than farm machines work; such a slope is an error of height; choice."""
-
-
-@dataclass(frozen=True)
-class GroundSlope:
-    """Rise of the ground to the east and to the north on square cells.
-
-    Parameters
-    ----------
-    west, south, cell : float
-        Corner and side of the cells. [m]
-    east_rise, north_rise : ndarray, shape (rows, cols), row 0 south
-        Rise over run; NaN where heights do not tell it. [fraction]
-    """
-
-    west: float
-    south: float
-    cell: float
-    east_rise: np.ndarray
-    north_rise: np.ndarray
-
-    def at(self, easting, northing) -> tuple[np.ndarray, np.ndarray]:
-        """Return the rise to the east and to the north at places; NaN if not known."""
-        rows, cols = self.east_rise.shape
-        col = np.floor((np.asarray(easting) - self.west) / self.cell).astype(np.int64)
-        row = np.floor((np.asarray(northing) - self.south) / self.cell).astype(np.int64)
-        inside = (col >= 0) & (col < cols) & (row >= 0) & (row < rows)
-        row, col = np.where(inside, row, 0), np.where(inside, col, 0)
-        east = np.where(inside, self.east_rise[row, col], np.nan)
-        north = np.where(inside, self.north_rise[row, col], np.nan)
-        return east, north
-
-    def along(self, easting, northing, heading) -> tuple[np.ndarray, np.ndarray]:
-        """Return pitch and roll of a machine that heads so; 0 where not known.
-
-        Pitch is positive with the nose up, roll with the right side low. [fraction]
-        """
-        east, north = self.at(easting, northing)
-        sin, cos = np.sin(heading), np.cos(heading)
-        pitch = np.nan_to_num(east * sin + north * cos)
-        roll = np.nan_to_num(north * sin - east * cos)
-        return pitch, roll
-
-    def steep(self, share: float) -> float:
-        """Steepness that this share of the known cells stays below [fraction]."""
-        return float(np.nanquantile(np.hypot(self.east_rise, self.north_rise), share))
 
 
 def ground_slope(
@@ -117,7 +71,7 @@ def ground_slope(
             east[here] - west, north[here] - south, height[here], cell, (rows, cols)
         )
         good = error <= settings.slope_error
-        good &= np.hypot(slope[0], slope[1]) <= _STEEPEST
+        good &= np.hypot(slope[0], slope[1]) <= STEEPEST
         poor += not good.any()
         mine = np.where(good, 1.0 / np.maximum(error, 1e-3) ** 2, 0.0)
         weight += mine

@@ -7,6 +7,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from trafficmap.core.ground import GroundSlope
 from trafficmap.core.limits import GAP_SECONDS, SPEED_LIMIT, SPEED_LIMIT_ROAD
 from trafficmap.core.settings.loads import LoadSettings
 from trafficmap.loads._arm import follow
@@ -18,7 +19,6 @@ from trafficmap.loads.heading import (
     logged_heading,
     signs_of_travel,
 )
-from trafficmap.loads.slope import GroundSlope
 from trafficmap.machines.model import Body, Machine
 
 PUSHED_DOUBT = math.radians(20.0)

@@ -2,23 +2,33 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterable
 from dataclasses import dataclass
 
 import numpy as np
 import pandas as pd
 
+from trafficmap.core.ground import GroundSlope
 from trafficmap.core.notes import Note
 from trafficmap.core.settings.loads import LoadSettings
-from trafficmap.core.tables import PASSES, SPLIT_FIXES, WHEELS, require_table
+from trafficmap.core.tables import (
+    PASSES,
+    SPLIT_FIXES,
+    WHEELS,
+    require_table,
+    shared_text,
+)
 from trafficmap.loads._columns import epoch_seconds, log_spans
 from trafficmap.loads.paths import WheelPaths
 from trafficmap.loads.payload import Payload
-from trafficmap.loads.slope import GroundSlope, ground_slope
+from trafficmap.loads.received import received_in
+from trafficmap.loads.slope import STEEPEST, ground_slope
 from trafficmap.loads.states import load_states
 from trafficmap.loads.trail import RigPath, rig_path
 from trafficmap.machines.axles import pressed_length, rig_wheel_loads, track_lean
 from trafficmap.machines.model import Machine
 from trafficmap.machines.wheels import wheel_spots
+from trafficmap.tracks.ground import LogFacts, by_log
 
 PATH_STATES = ("working", "turning", "hauling", "loading")
 """States whose passes leave wheel paths; standing idle and the road do not."""
@@ -32,6 +42,8 @@ def wheel_paths(
     payload: Payload,
     settings: LoadSettings,
     slope: float | None = None,
+    rise: GroundSlope | None = None,
+    logs: Iterable[LogFacts] = (),
 ) -> tuple[WheelPaths, list[Note]]:
     """Return where every wheel went and what it carried.
 
@@ -50,6 +62,12 @@ def wheel_paths(
     slope : float, optional
         Median slope of the field, direction not known: where logged heights do not
         tell how the ground rises it widens the interval of the loads. [fraction]
+    rise : GroundSlope, optional
+        How the ground rises, from a raster of heights; it counts before heights in the
+        logs.
+    logs : iterable of LogFacts
+        What was said of single logs: a ``correction`` counts before that of the
+        machine, in how headings are made from places.
 
     Returns
     -------
@@ -68,16 +86,18 @@ def wheel_paths(
         split_fixes, passes, payload.table["payload"].to_numpy(dtype=float)
     )
     pieces: list[_Piece] = []
-    ground, notes = _ground(split_fixes, settings)
+    ground, notes = _ground(split_fixes, rise, settings)
     unsure: dict[str, tuple[float, float]] = {}
+    facts = by_log(logs)
     for machine_id, first, last in columns.logs:
         if machine_id not in machines:
             continue
+        log_id = int(split_fixes["log_id"].iloc[first])
         mine, path = _log_pieces(
             columns,
             first,
             last,
-            machines[machine_id],
+            received_in(machines[machine_id], log_id, facts),
             first_body,
             settings,
             notes,
@@ -201,8 +221,8 @@ class _Columns:
     def __init__(
         self, fixes: pd.DataFrame, passes: pd.DataFrame, carried: np.ndarray
     ) -> None:
-        self.machine = fixes["machine_id"].to_numpy(dtype=object)
-        self.state = fixes["state"].to_numpy(dtype=object)
+        self.machine = shared_text(fixes["machine_id"])
+        self.state = shared_text(fixes["state"])
         self.easting = fixes["easting"].to_numpy(dtype=float)
         self.northing = fixes["northing"].to_numpy(dtype=float)
         self.heading = fixes["heading"].to_numpy(dtype=float)
@@ -376,8 +396,14 @@ def _still_note(machine_id: str, count: int) -> Note:
     )
 
 
-def _ground(fixes: pd.DataFrame, settings: LoadSettings):
-    """Return how the ground rises by logged heights, None where nobody wants it."""
+def _ground(fixes: pd.DataFrame, rise: GroundSlope | None, settings: LoadSettings):
+    """Return how the ground rises, None where nothing tells it or nobody wants it."""
+    if rise is not None:
+        # No machine works on a bank; what grazes one is an error of place.
+        steep = np.hypot(rise.east_rise, rise.north_rise) > STEEPEST
+        known = rise.without(steep)
+        there = np.isfinite(known.east_rise).any()
+        return (known if there else None), []
     if not settings.slope_from_heights:
         return None, []
     return ground_slope(fixes, settings=settings)
@@ -412,8 +438,9 @@ def _slope_notes(
     if ground is not None and ground.steep(0.9) >= 0.5 * settings.slope_step:
         sentence = (
             f"The ground rises by {100 * ground.steep(0.5):.0f} % in the middle and by "
-            f"{100 * ground.steep(0.9):.0f} % on its steepest tenth, as logged heights "
-            "tell; wheels on the low side and behind uphill carry more there."
+            f"{100 * ground.steep(0.9):.0f} % on its steepest tenth, by "
+            f"{ground.source}; wheels on the low side and behind uphill carry more "
+            "there."
         )
         return [Note("loads.slope_used", "info", sentence)]
     if unknown >= 0.5 * settings.slope_step:

@@ -213,6 +213,23 @@ class Machine(msgspec.Struct, frozen=True, kw_only=True):
         """Cross-track error between runs, one sigma [m]."""
         return self.antenna.sigma_between_runs_m or SIGMAS[self.correction][1]
 
+    def received_with(self, correction: str | None) -> Machine:
+        """Return the same rig with another correction of its receiver, or its own.
+
+        Errors that its machine file names are those of its own correction, so they
+        fall away with it.
+        """
+        if correction is None or correction == self.correction:
+            return self
+        antenna = msgspec.structs.replace(
+            self.antenna,
+            correction=correction,
+            sigma_within_m=None,
+            sigma_between_runs_m=None,
+        )
+        first = msgspec.structs.replace(self.bodies[0], antenna=antenna)
+        return msgspec.structs.replace(self, bodies=(first, *self.bodies[1:]))
+
     @property
     def working_speed(self) -> tuple[float, float]:
         """Slowest and fastest speed at work [m/s]."""

@@ -80,7 +80,7 @@ def check_machine(machine: Machine) -> list[Note]:
     return notes
 
 
-def axle_report(machine: Machine, *, density: float = DENSITY_MAIZE):
+def axle_report(machine: Machine, *, density: float = DENSITY_MAIZE, fill: float = 1.0):
     """Return the load of each axle over the payload range, and its pressure.
 
     The rig stands level with its header on and its tools lifted; what a pulled body
@@ -90,12 +90,14 @@ def axle_report(machine: Machine, *, density: float = DENSITY_MAIZE):
     ----------
     density : float
         Bulk density where the machine does not tell it. [kg/m3]
+    fill : float
+        The fullest it gets, as a share of what it holds. [fraction]
 
     Returns
     -------
     list of AxleReport
     """
-    full = machine.capacity(density)
+    full = fill * machine.capacity(density)
     carried = np.linspace(0.0, full if math.isfinite(full) else 0.0, 11)
     on_wheels = _standing_loads(machine, carried, density)
     rows = []

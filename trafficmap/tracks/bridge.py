@@ -14,6 +14,7 @@ import shapely
 
 from trafficmap.core import limits
 from trafficmap.core.notes import Note
+from trafficmap.core.tables import shared_text
 from trafficmap.tracks._dubins import WORDS, dubins_places, dubins_words
 from trafficmap.tracks._split_kernels import track_shape
 from trafficmap.tracks.ground import steps, way_words
@@ -104,7 +105,7 @@ def bridge(
         "turn_missing": [],
         "cut": [],
     }
-    machine_id = fixes["machine_id"].to_numpy()
+    machine_id = shared_text(fixes["machine_id"])
     log_id = fixes["log_id"].to_numpy()
     passed = np.diff(fixes["seconds"].to_numpy(dtype=float))
     if ground is not None:

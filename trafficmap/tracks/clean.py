@@ -15,7 +15,13 @@ from trafficmap.core.notes import Note, Severity
 from trafficmap.core.tables import FIXES, require_table
 from trafficmap.tracks._clean_kernels import drop_held_places, drop_jumps
 from trafficmap.tracks.bridge import bridge
-from trafficmap.tracks.ground import LogFacts, by_log, field_ground, speed_limits
+from trafficmap.tracks.ground import (
+    LogFacts,
+    blocks,
+    by_log,
+    field_ground,
+    speed_limits,
+)
 from trafficmap.tracks.order import in_order
 from trafficmap.tracks.settle import lag_of, settled, without_lag
 
@@ -97,7 +103,7 @@ def clean(
     """
     facts = by_log(logs)
     centre = _centre(boundary)
-    raw = {int(str(name)): log for name, log in fixes.groupby("log_id", sort=True)}
+    raw = _by_log_id(fixes)
     cleaned: dict[int, _Cleaned] = {}
     for log_id, log in raw.items():
         one = cleaned[log_id] = _clean_log(log, centre, machines, facts, settings)
@@ -125,11 +131,29 @@ def clean(
         )
         return require_table(empty, FIXES), notes
     told: dict = {"machines": machines, "facts": facts, "settings": settings}
-    table, more = settled(pd.concat(parts, ignore_index=True), **told)
+    table = pd.concat(parts, ignore_index=True)
+    # A season of fixes is large; what it was put together from is not asked for again.
+    del raw, cleaned, parts, whole, one, log
+    table, more = settled(table, **told)
     notes += more
     ground = field_ground(boundary, access, settings.boundary_margin)
     table, more = bridge(table, ground=ground, **told)
     return require_table(table, FIXES), notes + more
+
+
+def _by_log_id(fixes: pd.DataFrame) -> dict[int, pd.DataFrame]:
+    """Return every log by its number; a log in one block is a view and no copy."""
+    log_id = fixes["log_id"].to_numpy(dtype=np.int64)
+    runs = blocks(log_id)
+    names = [int(log_id[run.start]) for run in runs]
+    if len(set(names)) == len(names):
+        pairs = zip(names, runs, strict=True)
+        return {name: fixes.iloc[run] for name, run in sorted(pairs, key=_number)}
+    return {int(str(name)): log for name, log in fixes.groupby("log_id", sort=True)}
+
+
+def _number(pair: tuple[int, slice]) -> int:
+    return pair[0]
 
 
 @dataclass(frozen=True)

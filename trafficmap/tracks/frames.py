@@ -250,7 +250,7 @@ def _against(
     settings: TrackSettings,
 ) -> np.ndarray | None:
     """Return by how much a machine's swaths lie east and north of the outline."""
-    mine = fixes[(fixes["machine_id"].astype(str) == name).to_numpy()]
+    mine = fixes[(fixes["machine_id"] == name).to_numpy(dtype=np.bool_)]
     mine = mine[(mine["state"] == "working").to_numpy()]
     width = mine["width"].to_numpy(dtype=float)
     usual = getattr(machine, "width", None) or np.nan

@@ -10,7 +10,7 @@ import pandas as pd
 
 from trafficmap.core import limits
 from trafficmap.core.notes import Note, Severity
-from trafficmap.core.tables import GAPS, require_table
+from trafficmap.core.tables import GAPS, require_table, shared_text
 
 if TYPE_CHECKING:
     from collections.abc import Collection
@@ -86,7 +86,7 @@ def gap_report(
 
 def _by_machine(fixes: pd.DataFrame):
     """Return each machine's fixes by the best clock there is, with that clock."""
-    number = fixes["machine_id"].astype(str)
+    number = shared_text(fixes["machine_id"])
     for name, mine in fixes.groupby(number, sort=True):
         good = np.isfinite(mine["easting"]) & np.isfinite(mine["northing"])
         good &= ~((mine["easting"] == 0.0) & (mine["northing"] == 0.0))

@@ -10,6 +10,7 @@ import numpy as np
 import pandas as pd
 
 from trafficmap.core import limits
+from trafficmap.core.tables import shared_text
 
 if TYPE_CHECKING:
     from collections.abc import Iterable, Mapping
@@ -64,14 +65,14 @@ def field_ground(
 
 def speed_limits(machine_id: np.ndarray, machines: Mapping[str, Machine]) -> np.ndarray:
     """Return the speed above which a step is a jump, for each fix [m/s]."""
-    names, number = np.unique(machine_id.astype(str), return_inverse=True)
+    number, names = pd.factorize(machine_id)
     limit = [
         limits.SPEED_LIMIT_ROAD
-        if getattr(machines.get(name), "road_vehicle", False)
+        if getattr(machines.get(str(name)), "road_vehicle", False)
         else limits.SPEED_LIMIT
         for name in names
     ]
-    return np.asarray(limit, dtype=float)[number] if names.size else np.empty(0)
+    return np.asarray(limit, dtype=float)[number] if len(names) else np.empty(0)
 
 
 def carries_only(machine: Machine | None) -> bool:
@@ -108,7 +109,7 @@ def breaks(
         np.diff(fixes["easting"].to_numpy()), np.diff(fixes["northing"].to_numpy())
     )
     passed = np.diff(seconds)
-    limit = speed_limits(fixes["machine_id"].to_numpy(), machines)[1:]
+    limit = speed_limits(shared_text(fixes["machine_id"]), machines)[1:]
     fast = step > limit * np.maximum(passed, 0.0) + settings.jump_slack
     same = np.diff(log) == 0
     gap = passed > limits.GAP_SECONDS

@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from trafficmap.core.notes import Note
+from trafficmap.core.tables import shared_text
 from trafficmap.tracks._reverse_kernels import choose_signs, find_cusps
 from trafficmap.tracks._split_kernels import track_shape
 from trafficmap.tracks.ground import blocks, steps, way_words
@@ -81,7 +82,7 @@ def reversing(
     back = np.zeros(n, dtype=np.bool_)
     length, duration = steps(fixes, start)
     log = fixes["log_id"].to_numpy()
-    machine_id = fixes["machine_id"].to_numpy()
+    machine_id = shared_text(fixes["machine_id"])
     place = fixes[["easting", "northing"]].to_numpy(dtype=float)
     seconds = fixes["seconds"].to_numpy(dtype=float)
     told: dict[str, tuple[float, int]] = {}

@@ -54,7 +54,7 @@ def sessions(
     facts = by_log(logs)
     first = np.flatnonzero(np.diff(number, prepend=-1))
     last = np.append(first[1:], number.size) - 1
-    machine_id = fixes["machine_id"].to_numpy()[first]
+    machine_id = fixes["machine_id"].iloc[first].to_numpy()
     log_id = fixes["log_id"].to_numpy(np.int64)[first]
     told = [
         receiver_of(facts.get(int(log)), machines.get(str(name)), settings)

@@ -8,6 +8,7 @@ import numpy as np
 import pandas as pd
 
 from trafficmap.core.notes import Note
+from trafficmap.core.tables import shared_text
 from trafficmap.machines.model import SIGMAS
 from trafficmap.tracks._clean_kernels import find_still, hold_still, smooth_track
 from trafficmap.tracks.ground import blocks, breaks
@@ -96,7 +97,7 @@ def settled(
     start, jump = breaks(table, machines=machines, settings=settings)
     seconds = table["seconds"].to_numpy(dtype=float)
     place = table[["easting", "northing"]].to_numpy(dtype=float)
-    machine_id = table["machine_id"].to_numpy()
+    machine_id = shared_text(table["machine_id"])
     log_id = table["log_id"].to_numpy()
     out = np.empty_like(place)
     standing = 0.0

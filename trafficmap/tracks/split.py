@@ -11,7 +11,13 @@ import pandas as pd
 from trafficmap.core import limits
 from trafficmap.core.errors import InputError
 from trafficmap.core.notes import Note
-from trafficmap.core.tables import FIXES, PASSES, SPLIT_FIXES, require_table
+from trafficmap.core.tables import (
+    FIXES,
+    PASSES,
+    SPLIT_FIXES,
+    require_table,
+    shared_text,
+)
 from trafficmap.tracks._split_kernels import number_runs
 from trafficmap.tracks.ground import LogFacts, breaks, by_log, way_words
 from trafficmap.tracks.reverse import reversing
@@ -173,7 +179,7 @@ def _pass_table(fixes: pd.DataFrame, length: np.ndarray) -> pd.DataFrame:
             "pass_id": number.astype(np.int64),
             "machine_id": head["machine_id"].to_numpy(),
             "log_id": head["log_id"].to_numpy(np.int64),
-            "state": fixes["state"].to_numpy()[rows[where]],
+            "state": fixes["state"].iloc[rows[where]].to_numpy(),
             "start": head["time"].array,
             "end": fixes["time"].iloc[last - 1].array,
             "first": first.astype(np.int64),
@@ -195,7 +201,7 @@ def _require_inside(fixes, state: np.ndarray, boundary) -> None:
 def _notes(fixes, start, jump, length, guessed) -> list[Note]:
     notes = []
     log = fixes["log_id"].to_numpy()
-    state = fixes["state"].to_numpy()
+    state = shared_text(fixes["state"])
     gap = start & ~jump
     gap[1:] &= log[1:] == log[:-1]
     gap[:1] = False
@@ -214,7 +220,7 @@ def _notes(fixes, start, jump, length, guessed) -> list[Note]:
         )
         notes.append(Note("tracks.road", "info", sentence, int(road.sum())))
     for name in guessed:
-        mine = fixes["machine_id"].to_numpy().astype(str) == name
+        mine = (fixes["machine_id"] == name).to_numpy(dtype=np.bool_)
         work = length[mine & (state == "working")].sum() / 1000
         sentence = (
             f"{name}: nothing in its log tells when it worked; {work:.1f} km of "

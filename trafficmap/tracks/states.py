@@ -7,6 +7,7 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
 import numpy as np
+import pandas as pd
 import shapely
 
 from trafficmap.tracks._clean_kernels import find_still, hold_still
@@ -16,6 +17,7 @@ from trafficmap.tracks._split_kernels import (
     mark_turns,
     track_shape,
 )
+from trafficmap.tracks.curved_work import curved_work
 from trafficmap.tracks.ground import blocks, carries_only, field_ground, steps
 from trafficmap.tracks.settle import receiver_of
 from trafficmap.tracks.shape_work import SHAPE_REACH, straight_work
@@ -23,7 +25,6 @@ from trafficmap.tracks.shape_work import SHAPE_REACH, straight_work
 if TYPE_CHECKING:
     from collections.abc import Mapping
 
-    import pandas as pd
     from shapely.geometry.base import BaseGeometry
 
     from trafficmap.core.settings.tracks import TrackSettings
@@ -95,7 +96,7 @@ def states_of(
     settings: TrackSettings,
 ) -> tuple[np.ndarray, list[str]]:
     """Return the state of each fix, and the machines whose work had to be guessed."""
-    machine_id = fixes["machine_id"].to_numpy().astype(str)
+    number, names = pd.factorize(fixes["machine_id"])
     outside = _outside(fixes, boundary, None, settings.boundary_margin)
     # Outside the field but on a strip: traffic, never work.
     elsewhere = (
@@ -105,9 +106,10 @@ def states_of(
     )
     state = np.full(len(fixes), "hauling", dtype=object)
     guessed: list[str] = []
-    for part in blocks(machine_id):
+    for part in blocks(number):
         a, b = part.start, part.stop
-        machine = machines.get(machine_id[a])
+        name = str(names[number[a]])
+        machine = machines.get(name)
         mine = Shape(*(getattr(shape, name)[part] for name in shape.__annotations__))
         hauls = carries_only(machine)
         working = np.zeros(b - a, dtype=np.bool_)
@@ -116,7 +118,7 @@ def states_of(
                 fixes.iloc[part], mine, machine, facts, outside[part], settings
             )
             if from_track:
-                guessed.append(machine_id[a])
+                guessed.append(name)
         away = elsewhere[part].copy()
         turning = np.zeros(b - a, dtype=np.bool_)
         mark_turns(
@@ -193,13 +195,14 @@ def _working(
     if signal.all():
         return working, False
     _, sigma, _, _ = receiver_of(facts.get(int(log[0])), machine, settings)
-    found = straight_work(
-        shape,
-        ~signal & allowed,
-        speeds=getattr(machine, "working_speed", settings.working_speed),
-        sigma=sigma,
-        settings=settings,
-    )
+    told: dict = {
+        "speeds": getattr(machine, "working_speed", settings.working_speed),
+        "sigma": sigma,
+        "settings": settings,
+    }
+    silent = ~signal & allowed
+    found = straight_work(shape, silent, **told)
+    found |= curved_work(shape, silent, found, reach=SHAPE_REACH, **told)
     return working | found, True
 
 

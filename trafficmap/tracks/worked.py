@@ -34,7 +34,9 @@ def worked(fixes: pd.DataFrame) -> pd.DataFrame:
     -----
     Lengths are on the map plane; in a UTM zone they differ by at most 0.1 % from
     those on the ground. The definition is a choice; it stays within 3 % of the
-    counters of a forage harvester in 12 of its 14 tasks.
+    area counter of a forage harvester in 12 of its 14 tasks and within 1 % over all.
+    In the two others that counter lies 2.6 and 3.3 % below the machine's own distance
+    counter times its width; ours is within 2 % of these.
     """
     table = fixes.reset_index(drop=True)
     log = table["log_id"].to_numpy(np.int64)

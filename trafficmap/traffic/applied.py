@@ -20,6 +20,7 @@ if TYPE_CHECKING:
     from trafficmap.core.grid import FieldGrid
 
 SECONDS_OF_DAY = 86_400
+_LEAST_SHARE = 1e-6  # of a cell under a strip, below it the rate there is rounding
 
 
 def applied(
@@ -48,7 +49,9 @@ def applied(
     inside : ndarray, shape (rows, cols), optional
         Share of each cell inside the boundary, for `tray`.
     tray : xarray.Dataset, optional
-        Takes the layer ``liquid``: all liquid [m], not only its water.
+        Takes the layers ``liquid``: all liquid [m], not only its water; and
+        ``liquid_once``: what the machine with the highest rate there puts down in one
+        pass [m], 0 where none was.
 
     Returns
     -------
@@ -67,45 +70,40 @@ def applied(
     require_table(liquid, LIQUID)
     layers: list[tuple[float, np.ndarray, float]] = []
     notes: list[Note] = []
-    whole = np.zeros(grid.size)
+    whole, once = np.zeros(grid.size), np.zeros(grid.size)
     job: Any
     for job in liquid.itertuples(index=False):
-        mine = passes[
+        driven = passes[
             (passes["machine_id"] == job.machine_id) & (passes["state"] == "working")
         ]
-        steps = _steps(split_fixes, mine, job, grid)
+        steps = _steps(split_fixes, driven, job, grid)
         notes += _job_notes(job, steps)
         if steps is None:
             continue
+        mine = np.zeros(grid.size)
         for day in np.unique(steps.day):
             today = steps.day == day
-            depth = np.zeros(grid.size)
-            strip_sum(
-                steps.begin,
-                steps.x,
-                steps.y,
-                steps.fx,
-                steps.fy,
-                steps.half,
-                np.where(today, steps.rate, 0.0),
-                grid.rows,
-                grid.cols,
-                steps.cells_wide,
-                depth,
-            )
+            depth = steps.laid(np.where(today, steps.rate, 0.0), grid)
             if not depth.any():
                 continue
-            whole += depth
+            mine += depth
             laid = steps.time[today & (steps.rate > 0.0)]
             known = laid[np.isfinite(laid)]
             moment = float(np.median(known)) if known.size else math.nan
             water = (depth * (1.0 - job.dry_matter)).reshape(grid.shape)
             layers.append((moment, water, float(job.depth)))
+        whole += mine
+        if tray is not None:
+            times = steps.laid((steps.rate > 0.0).astype(np.float64), grid)
+            there = times > _LEAST_SHARE
+            rate = np.divide(mine, times, where=there, out=np.zeros(grid.size))
+            once = np.maximum(once, rate)
     if tray is not None:
-        shown = whole.reshape(grid.shape)
-        if inside is not None:
-            shown = np.where(inside > 0.0, shown, np.nan)
-        put_layer(tray, "liquid", shown)
+        for name, values in (("liquid", whole), ("liquid_once", once)):
+            shown = values.reshape(grid.shape)
+            if inside is not None:
+                shown = np.where(inside > 0.0, shown, np.nan)
+            put_layer(tray, name, shown)
     return sorted(layers, key=lambda layer: (math.isnan(layer[0]), layer[0])), notes
 
 
@@ -138,6 +136,24 @@ class _Steps:
         self.rate = np.maximum(rate[later], 0.0)
         day = np.floor_divide(self.time, SECONDS_OF_DAY)
         self.day = np.where(np.isfinite(day), day, -1.0)
+
+    def laid(self, rate: np.ndarray, grid: FieldGrid) -> np.ndarray:
+        """Return the depth `rate` at each station puts on the cells, overlaps added."""
+        depth = np.zeros(grid.size)
+        strip_sum(
+            self.begin,
+            self.x,
+            self.y,
+            self.fx,
+            self.fy,
+            self.half,
+            rate,
+            grid.rows,
+            grid.cols,
+            self.cells_wide,
+            depth,
+        )
+        return depth
 
 
 def _led_into(fixes: pd.DataFrame, first: np.ndarray) -> np.ndarray:

@@ -106,14 +106,14 @@ def _stops(
     )
     standing = seconds[last] - seconds[before]
     change = mass[after] - mass[before]
-    carries = fixes["state"].to_numpy()[first] == "loading"
+    carries = (fixes["state"] == "loading").to_numpy(dtype=np.bool_)[first]
     moved = np.abs(np.nan_to_num(change)) > settings.spot_mass
     good = (standing >= settings.spot_seconds) & (moved | carries)
     first, last = first[good], last[good]
     time = fixes["time"]
     return pd.DataFrame(
         {
-            "machine_id": fixes["machine_id"].to_numpy()[first].astype(str),
+            "machine_id": fixes["machine_id"].iloc[first].to_numpy().astype(str),
             "easting": 0.5 * _of(fixes, "easting", first, last),
             "northing": 0.5 * _of(fixes, "northing", first, last),
             "standing": standing[good],

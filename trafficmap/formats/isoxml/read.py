@@ -74,7 +74,7 @@ def read_task_data(path: str | Path, *, inside: str | None = None) -> TaskData:
     notes += found
     crops = {c.get("A", ""): c.get("B", "") for c in _named(children, "CTP")}
     partfields = _each(
-        _named(children, "PFD"), lambda e: _read_partfield(e, crops), notes
+        _named(children, "PFD"), lambda e: _read_partfield(e, crops, files), notes
     )
     listed = _named(children, "TSK")
     names = [plain_name(t.get("A", "")) for k in listed for t in k.findall("TLG")]
@@ -195,10 +195,10 @@ def _each(
 
 
 def _read_partfield(
-    element: Element, crops: dict[str, str]
+    element: Element, crops: dict[str, str], files: TaskFiles
 ) -> tuple[Partfield, list[Note]]:
     name = element.get("C", "").strip() or element.get("A", "")
-    boundary, notes = read_boundary(element, name)
+    boundary, notes = read_boundary(element, name, files)
     partfield = Partfield(
         id=element.get("A", ""),
         name=name,
@@ -228,7 +228,7 @@ def _read_task(
             log_starts.append(
                 starts[k] if paired else starts[0] if starts and k == 0 else ""
             )
-    zones, found = read_zones(element)
+    zones, found = read_zones(element, files)
     notes += found
     grid = None
     if (description := element.find("GRD")) is not None:

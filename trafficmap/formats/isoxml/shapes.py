@@ -8,47 +8,56 @@ from typing import TYPE_CHECKING
 import shapely
 from shapely.geometry import MultiPolygon, Polygon
 
+from trafficmap.core.errors import InputError
 from trafficmap.core.notes import Note
+from trafficmap.formats.isoxml.files import TaskFiles, UntrustedError, plain_name
+from trafficmap.formats.isoxml.points import points_in_file
 
 if TYPE_CHECKING:
     from xml.etree.ElementTree import Element
+
+    import numpy as np
 
 _BOUNDARY = "1"
 _OUTER, _INNER = "1", "2"
 
 
 def read_boundary(
-    partfield: Element, name: str
+    partfield: Element, name: str, files: TaskFiles | None = None
 ) -> tuple[MultiPolygon | None, list[Note]]:
     """Return the boundary of a field, None when it has none, with notes."""
     plans = [p for p in partfield.findall("PLN") if p.get("A") == _BOUNDARY]
     parts: list[Polygon] = []
     notes: list[Note] = []
     for plan in plans:
-        polygons, found = read_polygons(plan, name)
+        polygons, found = read_polygons(plan, name, files)
         parts += polygons
         notes += found
     return (MultiPolygon(parts) if parts else None), notes
 
 
-def read_polygons(plan: Element, name: str) -> tuple[list[Polygon], list[Note]]:
-    """Return the polygons of one PLN; several outer rings may share it."""
+def read_polygons(
+    plan: Element, name: str, files: TaskFiles | None = None
+) -> tuple[list[Polygon], list[Note]]:
+    """Return the polygons of one PLN; several outer rings may share it.
+
+    Points in binary files of their own are read from `files`.
+    """
     shells: list[Polygon] = []
     holes: list[Polygon] = []
     notes: list[Note] = []
     for line in plan.findall("LSG"):
         if line.get("A") not in (_OUTER, _INNER):
             continue
-        outside = sum(1 for point in line.findall("PNT") if point.get("J"))
-        if outside:
-            sentence = (
-                f"{name}: {outside} stretches of a boundary are in files of points of "
-                "their own, which are not read; export the field with its points in "
-                "the task file."
-            )
-            notes.append(Note("iso.points_outside", "check", sentence, outside, name))
+        try:
+            ring, bad = _ring(line, files)
+        except UntrustedError:
+            raise
+        except InputError as error:
+            sentence = f"{name}: a stretch of its boundary was left out. "
+            sentence += error.sentence
+            notes.append(Note("iso.points_outside", "check", sentence, where=name))
             continue
-        ring, bad = _ring(line)
         if bad:
             sentence = f"{name}: {bad} points of a boundary have no usable place."
             notes.append(Note("iso.bad_points", "check", sentence, bad, name))
@@ -68,9 +77,18 @@ def read_polygons(plan: Element, name: str) -> tuple[list[Polygon], list[Note]]:
     return polygons, notes
 
 
-def _ring(line: Element) -> tuple[list[tuple[float, float]], int]:
-    ring, bad = [], 0
+def _ring(
+    line: Element, files: TaskFiles | None
+) -> tuple[list[tuple[float, float]], int]:
+    ring: list[tuple[float, float]] = []
+    bad = 0
     for point in line.findall("PNT"):
+        if point.get("J"):
+            places = _from_file(point, files)
+            nowhere = (places == 0.0).all(axis=1)
+            bad += int(nowhere.sum())
+            ring += [(east, north) for east, north in places[~nowhere].tolist()]
+            continue
         try:
             lat, lon = float(point.get("C", "")), float(point.get("D", ""))
         except ValueError:
@@ -83,6 +101,15 @@ def _ring(line: Element) -> tuple[list[tuple[float, float]], int]:
             continue
         ring.append((lon, lat))
     return ring, bad
+
+
+def _from_file(point: Element, files: TaskFiles | None) -> np.ndarray:
+    """Return the places in the file that a point names."""
+    name = plain_name(point.get("J", ""))
+    if files is None or not files.has(f"{name}.bin"):
+        msg = f"{name}.BIN: is named by its boundary but is missing."
+        raise InputError(msg, "copy the whole TASKDATA folder again")
+    return points_in_file(point, files.read(f"{name}.bin"), name=name)
 
 
 def _lies_in(hole: Polygon, shell: Polygon) -> bool:

@@ -17,15 +17,19 @@ from trafficmap.formats.isoxml.shapes import read_polygons
 if TYPE_CHECKING:
     from xml.etree.ElementTree import Element
 
+    from trafficmap.formats.isoxml.files import TaskFiles
 
-def read_zones(task: Element) -> tuple[tuple[TreatmentZone, ...], list[Note]]:
+
+def read_zones(
+    task: Element, files: TaskFiles | None = None
+) -> tuple[tuple[TreatmentZone, ...], list[Note]]:
     """Return the treatment zones of a task."""
     zones, notes = [], []
     for element in task.findall("TZN"):
         code = whole(element, "A")
         parts = []
         for plan in element.findall("PLN"):
-            polygons, found = read_polygons(plan, f"zone {code}")
+            polygons, found = read_polygons(plan, f"zone {code}", files)
             parts += polygons
             notes += found
         values = {
