@@ -52,6 +52,19 @@ def test_readings_make_the_water_surer_and_say_so(ditch, read_once):
     assert (read_once.series.theta_sd <= ditch.series.theta_sd + 1e-12).all()
 
 
+def test_readings_narrow_the_chance_and_the_gain_is_told(ditch, read_once):
+    told = read_once.totals["soil_water"]["readings"]
+    assert 1.0 < told["factor_after"] < told["factor_before"]
+    note = next(n for n in read_once.notes if n.code == "risk.readings_gain")
+    assert f"{told['factor_after']:.2f} either way" in note.sentence
+    assert all(n.code != "risk.readings_gain" for n in ditch.notes)
+    # What the readings were compared with is the season nobody read.
+    both = (ditch.tray["undecided"].values == 1) & (ditch.tray["inside"].values > 0)
+    area = ditch.tray["run_over"].values[both].sum() * ditch.grid.cell_area
+    assert told["undecided_before"] == pytest.approx(area, rel=1e-6)
+    assert (read_once.series.drying_sd <= ditch.series.drying_sd + 1e-12).all()
+
+
 def test_moisture_alone_confirms_no_layer(ditch, read_once):
     before = ditch.zones["probed"].value_counts().to_dict()
     after = read_once.zones["probed"].value_counts().to_dict()

@@ -8,7 +8,7 @@ from statistics import NormalDist
 
 import numpy as np
 import pytest
-from scipy.special import ndtr
+from scipy.special import ndtr, ndtri
 
 from trafficmap.core.constants import COMPUTE_DEPTHS
 from trafficmap.core.errors import GridMismatchError
@@ -17,7 +17,8 @@ from trafficmap.core.layers import new_tray
 from trafficmap.core.settings.risk import RiskSettings
 from trafficmap.risk import assess
 from trafficmap.risk._kernels import join_passes
-from trafficmap.risk.assess import joint_spread, worst_depth
+from trafficmap.risk.assess import worst_depth
+from trafficmap.risk.spread import joint_spread, soil_spread
 from trafficmap.soil.strength import (
     exceedance_probability,
     joined_damage,
@@ -45,6 +46,7 @@ class Strength:
     times: np.ndarray
     ln_strength: np.ndarray
     suction: np.ndarray
+    ln_spread: np.ndarray | None = None
 
     def row_of(self, times):
         """Row of the hour each time lies in, -1 for none."""
@@ -253,11 +255,34 @@ def test_kernel_and_soil_room_speak_of_the_same_law():
     depths = np.array(COMPUTE_DEPTHS)
     spread = joint_spread(depths, settings=SETTINGS)
     for d, z in enumerate(depths):
-        theirs = exceedance_probability(1.2e5, 9e4, spread_stress=stress_spread(z))
+        theirs = exceedance_probability(
+            1.2e5,
+            9e4,
+            spread_stress=stress_spread(z),
+            spread_strength=soil_spread(SETTINGS),
+        )
         assert PHI(math.log(1.2e5 / 9e4) / spread[d]) == pytest.approx(float(theirs))
     damage = [0.1, 0.45, 0.3]
     ours = join_passes(sum(damage), max(damage), SETTINGS.pass_growth)
     assert ours == pytest.approx(joined_damage(np.array(damage)), abs=1e-4)
+
+
+def test_water_that_is_not_known_widens_every_chance_as_the_law_says():
+    depths = np.array(COMPUTE_DEPTHS)
+    spread = joint_spread(depths, settings=SETTINGS)
+    rows = [(0, 0, 0.0, 1.0, 0.0)]
+    known, _ = run(rows)
+    for water in (0.2, 0.7):
+        strength = replace(flat_strength(), ln_spread=np.full((2, 2, N), water))
+        tray, _ = run(rows, strength=strength)
+        for d in range(N):
+            one = known["probability"].values[d, 0, 0]
+            z = ndtri(one) * spread[d] / math.hypot(spread[d], water)
+            found = tray["probability"].values[d, 0, 0]
+            assert found == pytest.approx(PHI(z), abs=1e-5)
+        # It says less: closer to a toss-up on either side.
+        gap = np.abs(tray["probability"].values[:, 0, 0] - 0.5)
+        assert (gap < np.abs(known["probability"].values[:, 0, 0] - 0.5)).all()
 
 
 def test_more_places_across_the_cell_come_closer_to_the_mean():
@@ -458,11 +483,11 @@ def test_turning_track_and_cell_together_changes_nothing():
 
 @pytest.mark.parametrize("steps", [6.0, 20.0, 40.0, 60.0, 63.9, 80.0])
 def test_two_windows_find_the_largest_of_every_range(steps):
-    from trafficmap.risk.assess import _windows
+    from trafficmap.risk.inputs import windows
 
     rng = np.random.default_rng(7)
     stress = rng.random((1, 200, 1))
-    window, size, pad = _windows(stress, steps)
+    window, size, pad = windows(stress, steps)
     for length in np.linspace(steps - 1, steps * np.sqrt(2) + 1, 9):
         for low in (-30, 0, 17, 150, 190):
             high = low + int(length) - 1

@@ -10,7 +10,6 @@ import pandas as pd
 import pytest
 
 from trafficmap.core.constants import COMPUTE_DEPTHS
-from trafficmap.core.errors import SettingsError
 from trafficmap.core.grid import FieldGrid
 from trafficmap.core.layers import new_tray, put_layer
 from trafficmap.core.settings.risk import RiskSettings
@@ -26,7 +25,9 @@ OFFSETS = STEP * np.arange(-60, 61)
 class Season:
     """Machines with one wheel each over a strip of cells, one soil unit."""
 
-    def __init__(self, random, *, cells=60, machines=3, passes_a_cell=1, unsure=0.5):
+    def __init__(
+        self, random, *, cells=60, machines=3, passes_a_cell=1, unsure=0.5, water=0.3
+    ):
         self.grid = FieldGrid(32616, 0.0, 0.0, 1.0, 1, cells)
         peak = random.uniform(6e4, 2.5e5, machines)
         bell = np.exp(-((OFFSETS[:, None] / (0.3 + DEPTHS / 2)) ** 2)) / (1 + DEPTHS)
@@ -63,6 +64,7 @@ class Season:
         self.strength = SimpleNamespace(
             times=np.zeros(1),
             ln_strength=np.broadcast_to(ln_strength, (1, 1, N)),
+            ln_spread=np.full((1, 1, N), water),
             suction=np.full((1, 1, N), 5e4),
             row_of=lambda times: np.zeros(len(times), dtype=np.int64),
         )
@@ -112,10 +114,14 @@ class Season:
 
 def test_pruned_is_the_same_to_the_bit_and_leaves_most_out():
     random = np.random.default_rng(4)
-    season = Season(random, cells=400, machines=6, passes_a_cell=4, unsure=0.02)
+    season = Season(
+        random, cells=400, machines=6, passes_a_cell=4, unsure=0.02, water=0.02
+    )
     season.sessions["sigma_shift"] = 0.15
     season.chance()
-    narrow = {"spread_strength": 0.03, "spread_stress": (0.03, 0.03)}
+    narrow = {
+        "spread_law": 0.02, "spread_texture": 0.02, "spread_stress": (0.03, 0.03),
+    }  # fmt: skip
     pruned, whole = season.drawn(**narrow), season.drawn(prune=False, **narrow)
     np.testing.assert_array_equal(pruned.area, whole.area)
     assert pruned.area.any()
@@ -154,20 +160,40 @@ def test_together_is_wider_than_apart():
 
 
 def test_an_unknown_load_matters_most_where_only_it_is_unknown():
-    season = Season(np.random.default_rng(8), machines=1, unsure=0.7)
+    season = Season(np.random.default_rng(8), machines=1, unsure=0.7, water=0.01)
     season.chance()
-    found = season.drawn(spread_strength=0.02, spread_stress=(0.02, 0.02)).sensitivity
+    narrow = {"spread_law": 0.02, "spread_texture": 0.0, "spread_stress": (0.02, 0.02)}
+    found = season.drawn(**narrow).sensitivity
     assert (found[0]["unknown"], found[0]["machine"]) == ("load", "machine 0")
     now = found[0]["high"] - found[0]["low"]
     assert now > 0
     assert found[0]["known_high"] - found[0]["known_low"] < now
 
 
-def test_parts_of_strength_that_do_not_add_up_are_refused():
-    season = Season(np.random.default_rng(9))
-    season.chance()
-    with pytest.raises(SettingsError, match=r"strength_parts: got a sum of 0\.9"):
-        season.drawn(strength_parts=(0.4, 0.25, 0.25))
+def test_water_matters_as_much_as_it_is_not_known():
+    shares = []
+    for water in (0.8, 0.4, 0.0):
+        season = Season(np.random.default_rng(9), machines=1, unsure=0.0, water=water)
+        season.chance()
+        found = season.drawn(draws=2000).sensitivity
+        shares.append(
+            next(row["share"] for row in found if row["unknown"] == "moisture")
+        )
+    assert shares[0] > shares[1] + 0.1 > 0.2
+    assert shares[2] < 0.02
+
+
+def test_water_that_was_read_narrows_the_interval_of_the_field():
+    def width(water):
+        season = Season(
+            np.random.default_rng(9), machines=20, unsure=0.0, water=water, cells=200
+        )
+        season.chance()
+        rows = season.drawn(draws=2000, spread_law=0.1, spread_stress=(0.1, 0.1)).table
+        row = next(r for r in rows if r["zone"] is None and r["depth"] == DEPTHS[2])
+        return row["high"] - row["low"]
+
+    assert width(0.0) < 0.9 * width(0.6)
 
 
 def test_nothing_known_is_no_draw_and_not_an_area_of_nothing():
@@ -186,14 +212,20 @@ def test_stated_chances_come_true_within_five_points_in_every_class():
     settings = RiskSettings()
     stated, happened = [], []
     for _ in range(1200):
-        season = Season(random, cells=6, machines=2)
+        water = random.choice((0.0, 0.2, 0.4, 0.8))
+        season = Season(random, cells=6, machines=2, water=water)
         stated.append(season.chance())
         profiles = season.profiles
         # Truth: even load from 0.5 to 1.5 of the best, by machine.
         load = random.uniform(0.5, 1.5, 2)
         level = np.interp(DEPTHS, settings.spread_depths, settings.spread_stress)
         off = np.exp(level * random.standard_normal((2, 1)))
-        soil = np.exp(settings.spread_strength * random.standard_normal())
+        law, texture, water = random.standard_normal(3)
+        soil = np.exp(
+            settings.spread_law * law
+            + settings.spread_texture * texture
+            + season.strength.ln_spread[0, 0] * water
+        )
         axle = season.visits.axle_id
         shown = np.abs(OFFSETS - season.visits.offset[:, None]) <= 0.5 + 1e-9
         met = np.where(shown[:, :, None], profiles.stress[axle], 0.0).max(axis=1)

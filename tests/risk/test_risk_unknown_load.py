@@ -10,7 +10,7 @@ from scipy.special import ndtr
 
 from trafficmap.core.constants import COMPUTE_DEPTHS
 from trafficmap.core.settings.risk import RiskSettings
-from trafficmap.risk.assess import joint_spread, load_spread
+from trafficmap.risk.spread import joint_spread, load_spread
 
 SETTINGS = RiskSettings()
 DEPTHS = np.array(COMPUTE_DEPTHS)

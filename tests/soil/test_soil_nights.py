@@ -9,6 +9,7 @@ from __future__ import annotations
 
 import datetime as dt
 from dataclasses import replace
+from types import SimpleNamespace
 
 import geopandas as gpd
 import numpy as np
@@ -26,6 +27,7 @@ from trafficmap.soil import (
     coming_nights,
     fit,
     freeze_nights,
+    heaviest_vehicle,
     run_water,
     strength_at,
 )
@@ -219,6 +221,60 @@ def test_liquid_and_its_overlaps_are_the_last_to_be_fit():
     assert "where most liquid was put down" in notes[1].sentence
     assert "in (" in notes[0].sentence
     assert "does not spare" in notes[0].sentence
+
+
+def test_what_the_crust_holds_by_itself_follows_both_rules():
+    """W = C z^2 from the frost of the table, and 5 cm over ground that is not soft."""
+    load = 38e3 * 9.81
+    for rain, low, drier in ((None, -8.0, False), (0.0, -14.0, True)):
+        world = ground(rain=rain, texture="loam" if drier else "clay loam")
+        series, weather = world
+        table = freeze_nights(
+            series, column=0, forecast=sunny(low, high=-1.0, days=3), latitude=42.0,
+            weather=weather, heaviest=load, settings=BARE,
+        )  # fmt: skip
+        crust = table[table["ground"] == "frozen crust"]
+        assert len(crust)
+        factor = 0.35e6 if drier else 0.86e6
+        np.testing.assert_allclose(
+            crust["crust_kg"], factor * crust["depth_most_m"] ** 2 / 9.80665, rtol=0.03
+        )
+        for row in crust.to_dict("records"):
+            thin = row["depth_most_m"] < 0.05
+            told = "does not carry" if thin else "carries" if drier else "may rut"
+            assert row["crust_word"] == told
+        slick = table[table["ground"] != "frozen crust"]
+        assert slick["crust_kg"].isna().all()
+        assert (slick["crust_word"] == "").all()
+
+
+def test_a_crust_no_night_makes_would_hold_the_cart_and_the_note_says_so(wet):
+    series, weather = wet
+    given = {"forecast": sunny(-8.0), "latitude": 42.0, "weather": weather}
+    table, notes = coming_nights(
+        series, heaviest=("cart", 38e3 * 9.80665), settings=BARE, **given
+    )
+    told = notes[0].sentence
+    # 38 t by the wet rule: the root of 372 kN over 0.86 MN/m2 is 66 cm.
+    assert "cart with all it pulls weighs 38.0 t (41.9 tons)" in told
+    assert "would need 26 in (66 cm) of frost" in told
+    assert "never for ice on water or ditches" in told
+    crust = table[table["ground"] == "frozen crust"]
+    assert set(crust["crust_word"]) == {"does not carry"}
+    plain, notes = coming_nights(series, settings=BARE, **given)
+    assert "would need" not in notes[0].sentence
+    assert set(plain["crust_word"]) == {""}
+    assert plain.drop(columns="crust_word").equals(table.drop(columns="crust_word"))
+
+
+def test_the_heaviest_vehicle_is_all_wheels_of_a_machine_together():
+    states = SimpleNamespace(
+        machine_id=np.array(["a", "b", "c"]),
+        load=np.array([[1e4, 1e4, np.nan], [3e4, 2e4, 1e4], [np.nan] * 3]),
+    )
+    assert heaviest_vehicle(states) == ("b", 6e4)
+    states.load[:] = np.nan
+    assert heaviest_vehicle(states) is None
 
 
 def test_no_crust_and_unknown_water_are_said(wet):

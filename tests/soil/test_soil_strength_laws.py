@@ -15,7 +15,7 @@ from trafficmap.core.settings import settings_from_dict
 from trafficmap.core.settings.risk import RiskSettings
 from trafficmap.core.settings.soil import SoilSettings
 from trafficmap.risk._kernels import join_passes, normal_cdf
-from trafficmap.risk.assess import joint_spread
+from trafficmap.risk.spread import joint_spread, soil_spread
 from trafficmap.soil import density_note, pressed_density
 from trafficmap.soil.compaction import LINE_STRESS, density_virgin_line
 from trafficmap.soil.strength import (
@@ -137,7 +137,10 @@ def test_chance_is_the_same_in_the_map(stress, strength, depth):
     spread = float(joint_spread(np.array([depth]), settings=RiskSettings())[0])
     ours = normal_cdf(math.log(stress / strength) / spread)
     theirs = exceedance_probability(
-        stress, strength, spread_stress=stress_spread(depth)
+        stress,
+        strength,
+        spread_stress=stress_spread(depth),
+        spread_strength=soil_spread(RiskSettings()),
     )
     assert ours == pytest.approx(float(theirs), abs=2e-7)
 
@@ -152,8 +155,10 @@ def test_joined_passes_are_the_same_in_the_map(damage):
 def test_defaults_of_the_map_are_those_of_the_formulas():
     risk = RiskSettings()
     assert risk.pass_growth == pytest.approx(PASS_GROWTH, abs=5e-5)
+    # A factor of 1.5 either way, as the formula has it.
+    assert soil_spread(risk) == pytest.approx(0.40, abs=0.005)
     for depth in (0.10, 0.35, 0.42, 0.50, 0.90):
-        spread = np.hypot(stress_spread(depth), risk.spread_strength)
+        spread = np.hypot(stress_spread(depth), soil_spread(risk))
         ours = joint_spread(np.array([depth]), settings=risk)[0]
         assert ours == pytest.approx(spread)
     heavy = risk.floor_mass * 9.81

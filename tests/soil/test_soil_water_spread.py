@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
+import dataclasses
 import math
+from types import SimpleNamespace
 
 import geopandas as gpd
 import numpy as np
@@ -10,14 +12,25 @@ import pandas as pd
 import pytest
 from shapely.geometry import box
 
+from trafficmap.core.constants import COMPUTE_DEPTHS, GRAVITY
 from trafficmap.core.grid import FieldGrid
+from trafficmap.core.settings.risk import RiskSettings
 from trafficmap.core.settings.soil import SoilSettings
 from trafficmap.core.tables import DUG
 from trafficmap.core.texture import TEXTURE_CENTROIDS
 from trafficmap.field.model import Crop, SoilMap, Tile
-from trafficmap.soil import columns, correct, fit, run_water
+from trafficmap.risk import joint_spread
+from trafficmap.soil import (
+    carrying_loads,
+    columns,
+    correct,
+    fit,
+    run_water,
+    wheel_capacity,
+)
 from trafficmap.soil.columns import LAYER_CENTRES
 from trafficmap.soil.correct import moisture_readings
+from trafficmap.soil.series import strength_at
 from trafficmap.soil.spread import between_points, class_spread, rain_error
 
 SETTINGS = SoilSettings()
@@ -237,15 +250,156 @@ def test_one_calibrated_reading_is_one_step_of_kalman(plain):
 def test_a_reading_fades_with_depth_time_and_soil(plain):
     after, _ = correct(plain, dug(reading()), grid=GRID, settings=SETTINGS)
     assert (after.theta_sd <= plain.theta_sd + 1e-12).all()
-    share = after.theta_sd / plain.theta_sd
     day = plain.day_of(DAY)
-    assert (np.diff(share[day, 0, 3:]) > 0).all()
-    assert (np.diff(share[day:, 0, 3]) > 0).all()
-    assert share[day, 1, 3] > share[day, 0, 3]
-    assert share[0, 0, 3] > 0.999
-    own = after.theta[day, :, 3] - plain.theta[day, :, 3]
-    ratio = plain.theta_sd[day, 1, 3] / plain.theta_sd[day, 0, 3]
+    for before, now in (
+        (plain.theta_sd, after.theta_sd), (plain.drying_sd, after.drying_sd),
+    ):  # fmt: skip
+        share = now / before
+        assert (np.diff(share[day, 0, 3:]) > 0).all()
+        assert (np.diff(share[day:, 0, 3]) > 0).all()
+        assert share[day, 1, 3] > share[day, 0, 3]
+    # Weather and model of May say nothing of October; the curve is the same soil's.
+    assert (after.drying_sd / plain.drying_sd)[0, 0, 3] > 0.999
+    assert (after.theta_sd / plain.theta_sd)[0, 0, 3] < 0.99
+    own = after.theta_own[day, :, 3] - plain.theta[day, :, 3]
+    ratio = plain.drying_sd[day, 1, 3] / plain.drying_sd[day, 0, 3]
     assert own[1] == pytest.approx(0.5 * ratio * own[0])
+
+
+def test_what_moves_suction_is_weather_and_model(plain):
+    parts = plain.account["spread"]
+    mean = float(np.sqrt((plain.drying_sd**2).mean()))
+    assert mean == pytest.approx(math.hypot(parts["weather"], parts["model"]))
+    by_class = season(assumed=True)
+    np.testing.assert_allclose(by_class.drying_sd, plain.drying_sd)
+    whole = season(settings=SoilSettings(theta_spread=0.065))
+    assert whole.drying_sd is None
+
+
+def test_a_reading_moves_suction_as_far_as_it_is_not_the_curve(plain):
+    """Two unknowns, one reading: the formula of the conditional mean by hand."""
+    after, _ = correct(plain, dug(reading()), grid=GRID, settings=SETTINGS)
+    felt, _ = correct(plain, dug(reading("feel", 0.8)), grid=GRID, settings=SETTINGS)
+    at = plain.day_of(DAY), 0, 3
+    drying, whole = plain.drying_sd[at], plain.theta_sd[at]
+    error = math.hypot(0.028, 0.03)
+    gain = drying**2 / (whole**2 + error**2)
+    assert after.theta_own[at] == pytest.approx(
+        plain.theta[at] + gain * (0.30 - plain.theta[at])
+    )
+    assert after.drying_sd[at] == pytest.approx(drying * math.sqrt(1 - gain))
+    # A hand speaks of suction itself: the curve has no part in it.
+    gain = drying**2 / (drying**2 + SETTINGS.feel_spread**2)
+    assert felt.drying_sd[at] == pytest.approx(drying * math.sqrt(1 - gain))
+    assert felt.drying_sd[at] < after.drying_sd[at]
+    assert after.unread is plain
+
+
+@pytest.fixture(scope="module")
+def felt(plain):
+    """The same series felt everywhere as the model has it: only surer."""
+    curve, day = plain.columns.curve, plain.day_of(DAY)
+    share = plain.theta[day] - curve.theta_1500
+    share = share / (curve.theta_33 - curve.theta_1500)
+    rows = [
+        reading("feel", share[c, k], depth=float(z), at=1.0 + 2 * c, point=f"{k}{c}")
+        for k, z in enumerate(LAYER_CENTRES)
+        for c in (0, 1)
+    ]
+    after, _ = correct(plain, dug(*rows), grid=GRID, settings=SETTINGS)
+    return after
+
+
+def test_readings_narrow_what_strength_may_be(plain, felt):
+    when = [pd.Timestamp(f"{DAY} 18:00", tz="UTC").timestamp()]
+    asked = {"last_tillage_depth": 0.1, "settings": SETTINGS}
+    before, now = (strength_at(series, when, **asked) for series in (plain, felt))
+    assert (before.ln_spread > 0.03).all()
+    assert (now.ln_spread < 0.85 * before.ln_spread).all()
+
+
+def test_the_load_a_wheel_may_carry_leaves_room_for_water_not_known(plain, felt):
+    wheel = {
+        "machine_id": "m", "body": "b", "body_id": 0, "axle": "a", "axle_id": 0,
+        "wheel": 0, "slot": 0, "forward": 0.0, "right": 0.0, "width": 0.7,
+        "diameter": math.nan, "kind": "tyre", "contact_length": math.nan, "rollers": 0,
+        "pressure": 120e3, "pressure_assumed": False, "contact_area": math.nan,
+        "contact_slope": math.nan,
+    }  # fmt: skip
+    states = SimpleNamespace(
+        machine_id=np.array(["m"], dtype=object), load=np.array([[30e3]])
+    )
+
+    spread = joint_spread(np.array(COMPUTE_DEPTHS), settings=RiskSettings())
+    noon = [pd.Timestamp(f"{DAY} 12:00", tz="UTC").timestamp()]
+    for series in (plain, felt):
+        table, _ = carrying_loads(
+            series, wheels=pd.DataFrame([wheel]), states=states, nu=4.5, spread=spread,
+            last_tillage_depth=0.1, settings=SETTINGS, risk=RiskSettings(), day=DAY,
+        )  # fmt: skip
+        state = strength_at(series, noon, last_tillage_depth=0.1, settings=SETTINGS)
+        wide = np.hypot(spread, state.ln_spread[0])
+        # A chance of 0.20 lies 0.8416 standard deviations below the middle.
+        safe = np.exp(state.ln_strength[0] - 0.8416 * wide)
+        capacity = wheel_capacity(
+            pd.DataFrame([wheel]), safe, nu=4.5, settings=SETTINGS
+        ) / GRAVITY  # fmt: skip
+        capacity[~np.isfinite(capacity)] = np.nan
+        capacity[series.columns.swelling] = np.minimum(
+            capacity[series.columns.swelling], 7000.0
+        )
+        np.testing.assert_allclose(
+            table["mass_unlikely"].to_numpy().reshape(2, -1)[:, :-1],
+            capacity[:, :-1], rtol=1e-3,
+        )  # fmt: skip
+
+
+@pytest.mark.parametrize("share", [0.05, 0.5, 0.99, 1.4])
+def test_spread_of_strength_is_the_slope_of_the_law_where_it_is_straight(plain, share):
+    curve = plain.columns.curve
+    water = curve.theta_1500 + share * (curve.theta_33 - curve.theta_1500)
+    water = np.minimum(water, curve.theta_s)
+    theta = np.broadcast_to(water, plain.theta.shape).copy()
+    series = dataclasses.replace(
+        plain, theta=theta, drying_sd=np.full_like(theta, 0.001), theta_own=None
+    )
+    when = [pd.Timestamp(f"{DAY} 18:00", tz="UTC").timestamp()]
+    state = strength_at(series, when, last_tillage_depth=0.0, settings=SETTINGS)
+
+    def strength(theta_):
+        own = np.broadcast_to(theta_, theta[:2].shape)
+        moved = dataclasses.replace(series, theta=np.repeat(own[:1], len(theta), 0))
+        return strength_at(
+            moved, when, last_tillage_depth=0.0, settings=SETTINGS
+        ).ln_strength
+
+    slope = (strength(water - 1e-5) - strength(water + 1e-5)) / 2e-5
+    np.testing.assert_allclose(state.ln_spread, 0.001 * slope, rtol=0.03, atol=1e-9)
+
+
+def test_dry_soil_is_not_taken_drier_than_crops_dry_it(plain):
+    curve = plain.columns.curve
+    theta = np.broadcast_to(curve.theta_1500, plain.theta.shape).copy()
+    when = [pd.Timestamp(f"{DAY} 18:00", tz="UTC").timestamp()]
+    asked = {"last_tillage_depth": 0.0, "settings": SETTINGS}
+    wide = dataclasses.replace(plain, theta=theta, drying_sd=np.full_like(theta, 0.05))
+    state = strength_at(wide, when, **asked)
+    # By fine quadrature: half of it lies at the wilting point, half is wetter.
+    step = np.linspace(-6.0, 6.0, 2401)
+    weight = np.exp(-0.5 * step**2) / np.exp(-0.5 * step**2).sum()
+    known = dataclasses.replace(wide, drying_sd=np.zeros_like(theta))
+    laws = []
+    for more in np.unique(np.maximum(0.05 * step, 0.0))[::20]:
+        at_ = dataclasses.replace(known, theta=theta + more)
+        laws.append((more, strength_at(at_, when, **asked).ln_strength))
+    water, law = np.array([w for w, _ in laws]), np.array([v for _, v in laws])
+    for c in range(2):
+        for d in range(law.shape[-1]):
+            values = np.interp(np.maximum(0.05 * step, 0.0), water, law[:, 0, c, d])
+            mean = weight @ values
+            wanted = np.sqrt(weight @ (values - mean) ** 2)
+            assert state.ln_strength[0, c, d] == pytest.approx(mean, abs=0.02)
+            assert state.ln_spread[0, c, d] == pytest.approx(wanted, abs=0.02)
 
 
 def test_a_corrected_series_has_the_suction_of_its_water(plain):
@@ -256,9 +410,10 @@ def test_a_corrected_series_has_the_suction_of_its_water(plain):
         grid=GRID, settings=SETTINGS,
     )  # fmt: skip
     curve = plain.columns.curve
-    np.testing.assert_allclose(after.suction, suction(after.theta, curve))
-    assert (after.theta <= curve.theta_s + 1e-12).all()
-    assert (after.theta >= 0.5 * curve.theta_1500 - 1e-12).all()
+    np.testing.assert_allclose(after.suction, suction(after.theta_own, curve))
+    for water in (after.theta, after.theta_own):
+        assert (water <= curve.theta_s + 1e-12).all()
+        assert (water >= 0.5 * curve.theta_1500 - 1e-12).all()
 
 
 def test_feel_is_a_share_of_what_a_crop_can_take(plain):

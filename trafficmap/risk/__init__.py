@@ -4,10 +4,13 @@ In come the visits of axles to cells, stress profiles and the strength of the so
 each hour; out go the risk layers, with everything not known kept apart from low.
 """
 
-from trafficmap.risk.assess import assess, joint_spread
+from trafficmap.risk.assess import assess
 from trafficmap.risk.classes import NOT_ASSESSED, RISK_WORDS, risk_class, risk_word
 from trafficmap.risk.draws import Draws, draw
+from trafficmap.risk.gain import readings_gain
 from trafficmap.risk.ledger import Ledger, carry_over, newest_day, share_left
+from trafficmap.risk.spread import joint_spread, soil_spread
+from trafficmap.risk.worst_axles import worst_axles
 
 __all__ = [
     "NOT_ASSESSED",
@@ -19,7 +22,10 @@ __all__ = [
     "draw",
     "joint_spread",
     "newest_day",
+    "readings_gain",
     "risk_class",
     "risk_word",
     "share_left",
+    "soil_spread",
+    "worst_axles",
 ]

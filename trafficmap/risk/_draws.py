@@ -30,6 +30,7 @@ def sort_pairs(
     cell_start,
     row,
     strength,
+    doubt,
     group,
     session,
     machine,
@@ -50,6 +51,7 @@ def sort_pairs(
     move,
     patch,
     soil,
+    water,
     prune,
     out_status,
     out_start,
@@ -61,8 +63,9 @@ def sort_pairs(
     ``out_visit[out_start[c * depths + d] ..]``; returns how many. ``strength``
     [visit, depth] is the best strength [Pa], NaN for a pass that does not count.
     ``rank`` [group], ``move`` [session], ``patch`` [machine, depth], ``soil`` [unit]
-    hold least and most over all draws on their last axis. Without ``prune`` every
-    visit that counts is kept.
+    and ``water`` hold least and most over all draws on their last axis; ``doubt``
+    [visit, depth] is the spread of ln strength that goes with ``water``.
+    Without ``prune`` every visit that counts is kept.
     """
     n_depths = strength.shape[1]
     last = window.shape[1] - 1
@@ -101,8 +104,10 @@ def sort_pairs(
                     continue
                 top = load_factor(rank[group[k], 1], low[r, d], high[r, d])
                 top *= patch[machine[k], d, 1] / soil[unit[k], 0]
+                top *= math.exp(-doubt[k, d] * water[0])
                 base = load_factor(rank[group[k], 0], low[r, d], high[r, d])
                 base *= patch[machine[k], d, 0] / soil[unit[k], 1]
+                base *= math.exp(-doubt[k, d] * water[1])
                 # A millionth to spare: the last bit may not decide.
                 if least >= bound[r, d] and least * base > strength[k, d] * 1.000001:
                     status = 1
@@ -127,6 +132,7 @@ def damage_by_draw(
     zone,
     row,
     strength,
+    doubt,
     group,
     session,
     machine,
@@ -148,6 +154,7 @@ def damage_by_draw(
     north,
     patch,
     soil,
+    water,
     weak,
     out,
 ):
@@ -173,6 +180,7 @@ def damage_by_draw(
                         need = 0.0
                     else:
                         need = strength[k, d] * soil[n, unit[k]]
+                        need *= math.exp(doubt[k, d] * water[n])
                     along = math.cos(heading[k])
                     across = math.sin(heading[k])
                     half = half_cell * (abs(along) + abs(across))

@@ -135,11 +135,12 @@ def assess_cells(
     first_offset,
     step,
     ln_strength,
+    water_variance,
     suction,
     heavy,
     swelling,
     shift,
-    spread,
+    variance,
     floors,
     half_cell,
     shares,
@@ -167,8 +168,9 @@ def assess_cells(
     ``window[:, j + pad]`` is the largest stress in ``window_size`` offsets from j on.
     A visit with row, when or column below 0, or with NaN strength, makes what it
     touches NaN. ``out_rut`` gets a class, 0 where no wheel passed. Each cell owns its
-    outputs. ``shift`` and ``spread`` [row, depth] are the mean of what is added to
-    ln stress and the spread of ln(stress / strength), the load's interval within. The
+    outputs. ``shift`` and ``variance`` [row, depth] are the mean of what is added to
+    ln stress and the variance of ln(stress / strength), the load's interval within;
+    ``water_variance`` is what not knowing the water adds, shaped as ln strength. The
     mean over the cell keeps each of the ``shares`` apart: tracks along one another
     meet only where they lie over the same part of the cell, and tracks that cross
     squarely, to the sine ``square`` of twice the angle, meet in every pair of parts.
@@ -260,12 +262,15 @@ def assess_cells(
                     if d == 0:
                         rut_unknown = True
                     continue
+                spread = math.sqrt(
+                    variance[r, d] + water_variance[when[k], column[k], d]
+                )
                 least = 0.0
                 if heavy[r] and swelling[column[k]]:
                     least = floors[d]
                 chance = max(
                     least,
-                    normal_cdf((math.log(highest) + shift[r, d] - ln_s) / spread[r, d]),
+                    normal_cdf((math.log(highest) + shift[r, d] - ln_s) / spread),
                 )
                 top = chance
                 if chance >= largest[d]:
@@ -277,7 +282,7 @@ def assess_cells(
                         continue
                     here = ln_stress[r, places[q], d]
                     if here > -np.inf and here >= ln_bound[r, d]:
-                        z = (here + shift[r, d] - ln_s) / spread[r, d]
+                        z = (here + shift[r, d] - ln_s) / spread
                         chance = max(least, normal_cdf(z))
                         at = q
                         if not skew:

@@ -7,13 +7,23 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
-from trafficmap.core.constants import COMPUTE_DEPTHS, GRAVITY
+from trafficmap.core.constants import COMPUTE_DEPTHS
 from trafficmap.core.errors import GridMismatchError
 from trafficmap.core.layers import put_layer
 from trafficmap.core.notes import Note, Severity
 from trafficmap.field.place import area_words
 from trafficmap.risk._kernels import assess_cells
 from trafficmap.risk.classes import NOT_ASSESSED, risk_class
+from trafficmap.risk.inputs import (
+    ln_or_none,
+    reset_tables,
+    strength_tables,
+    stress_tables,
+    swelling_of,
+    visit_rows,
+    windows,
+)
+from trafficmap.risk.spread import load_spread
 
 if TYPE_CHECKING:
     import xarray as xr
@@ -21,8 +31,6 @@ if TYPE_CHECKING:
     from trafficmap.core.grid import FieldGrid
     from trafficmap.core.settings.risk import RiskSettings
     from trafficmap.traffic.events import PassEvents, Visits
-
-_LEAST_RATIO = 0.05
 
 WORST_DEPTHS = (0.25, 0.35, 0.50)
 """Depths [m] whose worst class stands for the cell; 0.10 m belongs to ruts."""
@@ -45,10 +53,10 @@ def assess(
     """Put the risk layers into `tray`; return what was found on the way.
 
     At each depth the chance that one axle did damage is
-    Phi(ln(stress / strength) / sqrt(s_stress^2 + s_strength^2)), with the mean and the
-    spread of ln stress over the interval of the load added (`load_spread`). Under the
-    wheel the
-    stress is the profile's own largest value where the path crosses the cell; the
+    Phi(ln(stress / strength) / s), s^2 the sum of what patch and propagation, the
+    interval of the load (`spread.load_spread`, with its mean), the law, texture and
+    the water of that hour and depth (``strength.ln_spread``) each add. Under the wheel
+    the stress is the profile's own largest value where the path crosses the cell; the
     mean over the cell averages chances, never stresses, over the offsets a square
     cell shows along that heading; tracks side by side join only where they overlap.
     Passes are joined by D_max (1 + k ln N_eff),
@@ -70,7 +78,7 @@ def assess(
         ``row_of`` (axles, states), -1 where not known, ``wheel_load`` [N] (rows,).
     strength : Strength or None
         ``ln_strength`` (times, columns, depths), NaN where the law does not hold,
-        ``suction`` [Pa] likewise, ``row_of(times)``.
+        ``ln_spread`` and ``suction`` [Pa] likewise, ``row_of(times)``.
     columns : SoilColumns or None
         ``column_of_cell`` (grid.size,), -1 where there is no soil.
     grid : FieldGrid
@@ -105,14 +113,15 @@ def assess(
     depths = np.asarray(COMPUTE_DEPTHS)
     n_depths, n_cells = depths.size, grid.size
     run_over = np.diff(events.cell_start) > 0
-    row, when, column = _rows(visits, profiles, strength, columns)
-    stress, first, step, heavy = _tables(profiles, n_depths, settings)
-    ln_strength, suction = _strength_tables(strength, n_depths)
+    row, when, column = visit_rows(visits, profiles, strength, columns)
+    stress, first, step, heavy = stress_tables(profiles, n_depths, settings)
+    ln_strength, water_spread, suction = strength_tables(strength, n_depths)
+    shift, spread = load_spread(profiles, depths, settings=settings)
     if swelling is None and columns is not None:
         swelling = columns.swelling
     if strength is None:
         swelling = None  # nothing is assessed, in tables of one column
-    swells = _swelling(swelling, ln_strength.shape[1])
+    swells = swelling_of(swelling, ln_strength.shape[1])
     out_stress = np.zeros((n_depths, n_cells))
     out_strength = np.full((n_depths, n_cells), np.nan)
     probability = np.zeros((n_depths, n_cells))
@@ -128,16 +137,18 @@ def assess(
         column,
         visits.offset.astype(np.float64),
         visits.heading.astype(np.float64),
-        _ln(stress),
-        *_windows(stress, grid.cell / step),
+        ln_or_none(stress),
+        *windows(stress, grid.cell / step),
         settings.unwheeled_share * stress.max(axis=1),
         first,
         step,
         ln_strength,
+        water_spread**2,
         suction,
         heavy,
         swells,
-        *load_spread(profiles, depths, settings=settings),
+        shift,
+        spread**2,
         np.where(depths <= settings.floor_depth + 1e-9, settings.floor, 0.0),
         grid.cell / 2,
         shares,
@@ -147,7 +158,7 @@ def assess(
         np.asarray(settings.rut_suction),
         np.asarray(settings.class_limits),
         visits.time.astype(np.float64, copy=False),
-        *_resets(resets, n_cells, n_depths, ln_strength.shape[1]),
+        *reset_tables(resets, n_cells, n_depths, ln_strength.shape[1]),
         out_stress,
         out_strength,
         probability,
@@ -185,79 +196,6 @@ def cell_places(least: int, *, cell: float) -> tuple[np.ndarray, np.ndarray]:
     number = np.arange(count) - count // 2
     wrapped = (number * before + count / 2.0) % count - count / 2.0
     return number * cell / count, wrapped * cell / count
-
-
-def joint_spread(depths: np.ndarray, *, settings: RiskSettings) -> np.ndarray:
-    """Return the standard deviation of ln(stress / strength) at `depths` [m].
-
-    Examples
-    --------
-    >>> from trafficmap.core.settings.risk import RiskSettings
-    >>> joint_spread(np.array([0.1, 0.35, 0.5]), settings=RiskSettings()).round(3)
-    array([0.5  , 0.5  , 0.447])
-    """
-    stress = np.interp(depths, settings.spread_depths, settings.spread_stress)
-    return np.hypot(stress, settings.spread_strength)
-
-
-def load_spread(
-    profiles: Any, depths: np.ndarray, *, settings: RiskSettings
-) -> tuple[np.ndarray, np.ndarray]:
-    """Return what the interval of the load adds to ln stress, and the whole spread.
-
-    The load lies as likely below its best value as above, evenly between it and
-    either end: an unknown load (empty to full, best half full) is even over all it
-    can be, and one from a signal has the narrow interval of its scale. Over it the
-    peak stress is a straight line from end to best to end. Mean and variance of ln
-    stress are taken by Gauss points and put into the one lognormal law; against the
-    exact mixture the chance is off by 0.02 at most from 0.4 to 1.6 times the stress.
-
-    Parameters
-    ----------
-    profiles : Profiles or None
-        With ``peak_low`` and ``peak_high`` [Pa] (rows, depths); where they are None
-        the load counts as known.
-    depths : ndarray
-        Depths. [m]
-    settings : RiskSettings
-
-    Returns
-    -------
-    ndarray, shape (rows, depths)
-        Mean of ln(stress / best stress). [1]
-    ndarray, shape (rows, depths)
-        Standard deviation of ln(stress / strength). [1]
-    """
-    spread = joint_spread(depths, settings=settings)
-    ratios = load_ratios(profiles)
-    if ratios is None:
-        rows = 1 if profiles is None else max(1, profiles.stress.shape[0])
-        shape = (rows, depths.size)
-        return np.zeros(shape), np.ascontiguousarray(np.broadcast_to(spread, shape))
-    nodes, weights = np.polynomial.legendre.leggauss(4)
-    share, weights = 0.5 * (nodes + 1.0), 0.25 * weights
-    below, above = (np.log(1.0 + (ratio[..., None] - 1.0) * share) for ratio in ratios)
-    mean = (below + above) @ weights
-    square = (below**2 + above**2) @ weights
-    return mean, np.sqrt(spread**2 + np.maximum(square - mean**2, 0.0))
-
-
-def load_ratios(profiles: Any) -> tuple[np.ndarray, np.ndarray] | None:
-    """Return peak stress at the low and the high load over that at the best one.
-
-    None where the ends are not known. An empty body still presses: a ratio is not
-    taken below a twentieth (choice).
-    """
-    low = getattr(profiles, "peak_low", None)
-    high = getattr(profiles, "peak_high", None)
-    if low is None or high is None or profiles.stress.shape[0] == 0:
-        return None
-    best = profiles.stress.max(axis=1)
-    some = best > 0.0
-    out = [
-        np.divide(end, best, out=np.ones_like(best), where=some) for end in (low, high)
-    ]
-    return np.clip(out[0], _LEAST_RATIO, 1.0), np.maximum(out[1], 1.0)
 
 
 def worst_depth(probability: np.ndarray) -> np.ndarray:
@@ -313,84 +251,6 @@ def _require_grid(
         if size != grid.size:
             msg = f"{name}: got {size} cells, need the {grid.size} of the field grid."
             raise GridMismatchError(msg, "make them on the field grid first")
-
-
-def _rows(
-    visits: Visits, profiles: Any, strength: Any, columns: Any
-) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
-    """Return, a visit, its row in the profiles, its hour and its soil column."""
-    n = visits.cell.size
-    row = np.full(n, -1, dtype=np.int64)
-    when = np.full(n, -1, dtype=np.int64)
-    column = np.full(n, -1, dtype=np.int64)
-    if profiles is not None:
-        known = (visits.axle_id >= 0) & (visits.state >= 0)
-        row[known] = profiles.row_of[visits.axle_id[known], visits.state[known]]
-    if strength is not None:
-        when[:] = strength.row_of(visits.time)
-    if columns is not None:
-        column[:] = columns.column_of_cell[visits.cell]
-    return row, when, column
-
-
-def _tables(
-    profiles: Any, n_depths: int, settings: RiskSettings
-) -> tuple[np.ndarray, float, float, np.ndarray]:
-    """Return stress table, first offset, step and which rows are heavy wheels."""
-    if profiles is None or profiles.stress.shape[0] == 0:
-        return np.zeros((1, 1, n_depths)), 0.0, 1.0, np.zeros(1, dtype=np.bool_)
-    stress = np.ascontiguousarray(profiles.stress, dtype=np.float64)
-    heavy = np.asarray(profiles.wheel_load) >= settings.floor_mass * GRAVITY
-    return stress, float(profiles.first_offset), float(profiles.step), heavy
-
-
-def _ln(stress: np.ndarray) -> np.ndarray:
-    """Return ln stress, -inf where there is none."""
-    out = np.full(stress.shape, -np.inf)
-    return np.log(stress, out=out, where=stress > 0)
-
-
-def _windows(stress: np.ndarray, steps: float) -> tuple[np.ndarray, int, int]:
-    """Return the largest stress in windows of offsets, their size and the padding.
-
-    A cell shows `steps` to sqrt(2) times as many offsets by its heading; two windows
-    of one less than `steps`, one from each end, cover them all and nothing else.
-    """
-    size = max(1, math.floor(steps) - 1)
-    pad = 2 * size + 4
-    window = np.pad(stress, ((0, 0), (pad, pad), (0, 0)))
-    reach = 1
-    while reach < size:
-        ahead = min(reach, size - reach)
-        np.maximum(window[:, :-ahead], window[:, ahead:], out=window[:, :-ahead])
-        reach += ahead
-    return window, size, pad
-
-
-def _strength_tables(strength: Any, n_depths: int) -> tuple[np.ndarray, np.ndarray]:
-    """Return ln strength and the suction of the top depth, or one row of NaN."""
-    if strength is None or strength.times.size == 0:
-        return np.full((1, 1, n_depths), np.nan), np.full((1, 1), np.nan)
-    suction = np.ascontiguousarray(strength.suction[:, :, 0], dtype=np.float64)
-    return np.ascontiguousarray(strength.ln_strength, dtype=np.float64), suction
-
-
-def _resets(
-    resets: Any, n_cells: int, n_depths: int, n_columns: int
-) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
-    """Return kind of cell, since when passes count, and how much weaker soil is."""
-    if resets is None:
-        never = np.full((1, n_depths), -np.inf)
-        return np.zeros(n_cells, np.int16), never, np.zeros((n_columns, n_depths))
-    weaker = np.broadcast_to(resets.loosened, (n_columns, n_depths))
-    return resets.kind_of_cell, resets.since, np.ascontiguousarray(weaker)
-
-
-def _swelling(swelling: bool | np.ndarray | None, n_columns: int) -> np.ndarray:
-    """Return swelling clay by soil column."""
-    if swelling is None:
-        return np.zeros(n_columns, dtype=np.bool_)
-    return np.array(np.broadcast_to(swelling, n_columns), dtype=np.bool_)
 
 
 def _notes(

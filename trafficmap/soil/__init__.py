@@ -4,10 +4,11 @@ In come the soil map, weather, liquid and wheel loads; out go soil columns, thei
 at every day and hour, stress profiles, and whether the ground carries and shatters.
 """
 
+from trafficmap.soil.ahead import Ahead, coming_water, forecast_rain
 from trafficmap.soil.audit import audit_axles
 from trafficmap.soil.carrying import carrying_loads, wheel_capacity
 from trafficmap.soil.columns import SoilColumns, columns, concentration_factor
-from trafficmap.soil.coming import coming_nights
+from trafficmap.soil.coming import coming_nights, heaviest_vehicle
 from trafficmap.soil.compaction import density_note, pressed_density
 from trafficmap.soil.correct import correct
 from trafficmap.soil.fitness import FitState, fit
@@ -19,6 +20,7 @@ from trafficmap.soil.tillage import Resets, resets
 from trafficmap.soil.water import SoilSeries, run_water
 
 __all__ = [
+    "Ahead",
     "FitState",
     "Profiles",
     "Resets",
@@ -30,11 +32,14 @@ __all__ = [
     "carrying_loads",
     "columns",
     "coming_nights",
+    "coming_water",
     "concentration_factor",
     "correct",
     "density_note",
     "fit",
+    "forecast_rain",
     "freeze_nights",
+    "heaviest_vehicle",
     "moisture_at",
     "nu_by_texture",
     "pressed_density",

@@ -92,7 +92,8 @@ def carrying_loads(
     nu : float
         Concentration factor, above 2. [1]
     spread : ndarray, shape (n_depths,)
-        Standard deviation of ln(stress / strength). [1]
+        Standard deviation of ln(stress / strength) with the water known; what is not
+        known of the water of that day comes on top. [1]
     last_tillage_depth : float or None
         As for `strength_at`. [m]
     settings : SoilSettings
@@ -119,7 +120,9 @@ def carrying_loads(
     )
     strength, swelling = _by_unit(series, np.exp(state.ln_strength[0]))
     carried = _carried(wheels, states)
-    safe = strength * np.exp(ndtri(risk.class_limits[0]) * spread)
+    wide = np.hypot(spread, state.ln_spread[0])
+    least = state.ln_strength[0] + ndtri(risk.class_limits[0]) * wide
+    safe, _ = _by_unit(series, np.exp(least))
     floored = np.asarray(COMPUTE_DEPTHS) <= risk.floor_depth + 1e-9
     frames = []
     memory: dict[tuple, np.ndarray] = {}

@@ -7,12 +7,15 @@ from typing import TYPE_CHECKING
 import numpy as np
 import pandas as pd
 
+from trafficmap.core.constants import GRAVITY
 from trafficmap.core.notes import Note
 from trafficmap.core.tables import NIGHTS, require_table
+from trafficmap.soil.crust import frozen_thickness_needed
 from trafficmap.soil.nights import nights
 
 if TYPE_CHECKING:
     from trafficmap.core.settings.soil import SoilSettings
+    from trafficmap.loads.paths import LoadStates
     from trafficmap.soil.columns import SoilColumns
     from trafficmap.soil.water import SoilSeries
 
@@ -27,6 +30,7 @@ def coming_nights(
     forecast: pd.DataFrame,
     latitude: float,
     weather: pd.DataFrame | None = None,
+    heaviest: tuple[str, float] | None = None,
     settings: SoilSettings,
 ) -> tuple[pd.DataFrame, list[Note]]:
     """Return the frozen nights ahead for each soil unit, see `nights.nights`.
@@ -43,6 +47,8 @@ def coming_nights(
         North positive. [deg]
     weather : DataFrame, optional
         Contract `core.tables.WEATHER`.
+    heaviest : tuple, optional
+        Machine and weight force [N] of the heaviest vehicle, from `heaviest_vehicle`.
     settings : SoilSettings
 
     Returns
@@ -55,7 +61,12 @@ def coming_nights(
     """
     frames: list[pd.DataFrame] = []
     notes: list[Note] = []
-    given = {"forecast": forecast, "latitude": latitude, "weather": weather}
+    given = {
+        "forecast": forecast,
+        "latitude": latitude,
+        "weather": weather,
+        "heaviest": None if heaviest is None else heaviest[1],
+    }
     for unit, column, most_liquid in told_columns(series.columns):
         if np.isnan(series.theta[-1, column]).any():
             sentence = (
@@ -71,7 +82,7 @@ def coming_nights(
             column=column,
             most_liquid=most_liquid,
         )
-        notes.append(_note(table, unit, most_liquid))
+        notes.append(_note(table, unit, most_liquid, heaviest))
         if len(table):
             frames.append(table)
     if not frames:
@@ -103,7 +114,64 @@ def told_columns(columns: SoilColumns) -> list[tuple[str, int, bool]]:
     return out
 
 
-def _note(table: pd.DataFrame, unit: str, most_liquid: bool) -> Note:
+def heaviest_vehicle(states: LoadStates) -> tuple[str, float] | None:
+    """Return the machine that was heaviest with all it pulled, and its force [N].
+
+    None where no load is known.
+
+    Parameters
+    ----------
+    states : LoadStates
+    """
+    known = np.isfinite(states.load).any(axis=1)
+    total = np.where(known, np.nansum(states.load, axis=1), 0.0)
+    if not total.size or not total.max() > 0.0:
+        return None
+    top = int(np.argmax(total))
+    return str(states.machine_id[top]), float(total[top])
+
+
+def crust_words(table: pd.DataFrame, heaviest: tuple[str, float] | None) -> str:
+    """Return what the thickest crust holds by itself, in a sentence, or nothing.
+
+    Parameters
+    ----------
+    table : DataFrame
+        Contract `core.tables.NIGHTS`.
+    heaviest : tuple or None
+        As for `coming_nights`.
+    """
+    held = table["crust_kg"].to_numpy(dtype=float)
+    if not np.isfinite(held).any():
+        return ""
+    row = table.iloc[int(np.nanargmax(held))]
+    text = (
+        f" By itself the crust would hold {_mass(float(row['crust_kg']))} of vehicle, "
+        "over ground that holds nothing"
+    )
+    if heaviest is not None:
+        wet = not str(row["unfrozen_state"]).endswith("does not smear")
+        need = float(frozen_thickness_needed(heaviest[1], wet=wet))
+        text += (
+            f"; {heaviest[0]} with all it pulls weighs {_mass(heaviest[1] / GRAVITY)} "
+            f"and would need {need / _INCH:.0f} in ({100 * need:.0f} cm) of frost"
+        )
+    return (
+        f"{text}. Advice only, from two rules for frozen ground, and never for ice on "
+        "water or ditches."
+    )
+
+
+def _mass(mass: float) -> str:
+    return f"{mass / 1e3:.1f} t ({mass / 907.18474:.1f} tons)"
+
+
+def _note(
+    table: pd.DataFrame,
+    unit: str,
+    most_liquid: bool,
+    heaviest: tuple[str, float] | None,
+) -> Note:
     """Say in one sentence when ground is frozen, and what it carries then."""
     where = f"Soil {unit}" + (", where most liquid was put down" if most_liquid else "")
     if not len(table):
@@ -124,6 +192,7 @@ def _note(table: pd.DataFrame, unit: str, most_liquid: bool) -> Note:
         f"{where}: {'; '.join(told)}{rest}. Soil below is "
         f"{table['unfrozen_state'].iloc[0]}. A crust stops ruts, it does not spare the "
         "soil below; go and stamp on it before you drive, and off at the first shine."
+        f"{crust_words(table, heaviest)}"
     )
     return Note("soil.nights", "info", sentence, len(table), unit)
 

@@ -44,6 +44,8 @@ class Readings:
         Water content read and its standard deviation. [m3/m3]
     spot : ndarray of int
         Readings of one number share most of their error.
+    felt : ndarray of bool
+        Judged by feel: a share of what a crop can take, and not a water content.
     """
 
     day: np.ndarray
@@ -52,6 +54,7 @@ class Readings:
     theta: np.ndarray
     spread: np.ndarray
     spot: np.ndarray
+    felt: np.ndarray
 
 
 def correct(
@@ -67,8 +70,10 @@ def correct(
     K = s^2 / (s^2 + r^2) of the difference, and other layers, days and soil units as
     far as their errors go together. Readings of one spot share most of their error,
     so many readings of a probe nobody calibrated say how water changed and hardly how
-    much there is. Hand rolls are not used here but where the fitness to till is
-    asked, see `fitness.fit`: no reading counts twice.
+    much there is. A probe reads water, and where the model is off part of that is the
+    curve of the soil, which leaves suction alone; what is felt is a share of the
+    water a crop can take and so speaks of suction itself. Hand rolls are not used here
+    but where the fitness to till is asked, see `fitness.fit`: no reading counts twice.
 
     Parameters
     ----------
@@ -90,21 +95,27 @@ def correct(
     -----
     Errors of the model go together by exp(-dz / 0.2 m) over depth,
     exp(-days / ``settings.reading_days``) over time, wholly within a soil unit and by
-    ``settings.reading_elsewhere`` between units (all choices). What is drawn nearer
-    to a reading no longer keeps its balance; `closure` stays that of the model.
+    ``settings.reading_elsewhere`` between units (all choices); the curve of a soil
+    stays, so its errors go together on all days. What is drawn nearer to a reading no
+    longer keeps its balance; `closure` stays that of the model.
     """
     found, notes = moisture_readings(series, dug, grid=grid, settings=settings)
     if not found.day.size:
         return series, notes
-    theta, spread = _estimate(series, found, settings)
+    (theta, spread), (own, drying) = _estimate(series, found, settings)
     curve = series.columns.curve
-    theta = np.clip(theta, 0.5 * curve.theta_1500, curve.theta_s)
+    theta, own = (
+        np.clip(water, 0.5 * curve.theta_1500, curve.theta_s) for water in (theta, own)
+    )
     corrected = dataclasses.replace(
         series,
         theta=theta,
         theta_sd=spread,
-        suction=np.where(np.isnan(theta), np.nan, suction(theta, curve)),
+        suction=np.where(np.isnan(own), np.nan, suction(own, curve)),
         account=dict(series.account),
+        drying_sd=drying,
+        theta_own=own,
+        unread=series,
     )
     at = (found.day, found.column, found.layer)
     before, after = series.theta_sd[at], spread[at]
@@ -180,50 +191,61 @@ def moisture_readings(
         notes.append(Note("soil.probe_not_calibrated", "check", sentence, unsaid))
     spot = pd.factorize(rows["point"][use].astype(str) + "|" + rows["kind"][use])[0]
     spread = np.where(felt, settings.feel_spread, probe)
-    return Readings(day, column, layer, theta, spread, spot), notes
+    return Readings(day, column, layer, theta, spread, spot, felt), notes
 
 
 def _estimate(
     series: SoilSeries, found: Readings, settings: SoilSettings
-) -> tuple[np.ndarray, np.ndarray]:
-    """Return water content and its spread, given all readings, as in `series`."""
+) -> tuple[tuple[np.ndarray, np.ndarray], tuple[np.ndarray, np.ndarray]]:
+    """Return water and its spread given all readings, as read and on the own curve.
+
+    The error of the water is that of the curve and that of weather and model
+    together; suction knows of the second only. A probe sees both, a hand the second.
+    """
     unit = series.columns.unit_of_column
     days = np.arange(len(series.dates))
     at = (found.day, found.column, found.layer)
-    prior = series.theta_sd[at]
+    drying_sd = series.theta_sd if series.drying_sd is None else series.drying_sd
+    curve_sd = np.sqrt(np.maximum(series.theta_sd**2 - drying_sd**2, 0.0))
+    drying = drying_sd[at]
+    curve = np.where(found.felt, 0.0, curve_sd[at])
 
-    def together(day, unit_, layer) -> np.ndarray:
-        """Return how errors somewhere go with those at the readings."""
+    def together(day, unit_, layer) -> tuple[np.ndarray, np.ndarray]:
+        """Return how errors of the curve, and others, go with those at readings."""
         apart = np.abs(LAYER_CENTRES[layer][:, None] - LAYER_CENTRES[found.layer])
         later = np.abs(np.asarray(day)[:, None] - found.day)
         same = unit_[:, None] == unit[found.column]
-        share = np.where(same, 1.0, settings.reading_elsewhere)
-        near = np.exp(-apart / _SHARED_DEPTH - later / settings.reading_days)
-        return share * near
+        lasting = np.exp(-apart / _SHARED_DEPTH)
+        lasting = lasting * np.where(same, 1.0, settings.reading_elsewhere)
+        return lasting, lasting * np.exp(-later / settings.reading_days)
 
-    own = together(found.day, unit[found.column], found.layer)
-    observed = np.outer(prior, prior) * own
+    lasting, fading = together(found.day, unit[found.column], found.layer)
+    observed = np.outer(curve, curve) * lasting + np.outer(drying, drying) * fading
     alike = found.spot[:, None] == found.spot
     error = np.outer(found.spread, found.spread) * alike * _COMMON
     np.fill_diagonal(error, found.spread**2)
     whole = np.linalg.inv(observed + error)
     miss = found.theta - series.theta[at]
-    theta, spread = series.theta.copy(), series.theta_sd.copy()
+    read = series.theta.copy(), series.theta_sd.copy()
+    own = series.theta.copy(), drying_sd.copy()
     layers = np.arange(LAYER_CENTRES.size)
     for column in range(series.columns.size):
         for layer in layers:
-            here = (
-                np.full(days.size, unit[column]),
-                np.full(days.size, layer),
+            lasting, fading = together(
+                days, np.full(days.size, unit[column]), np.full(days.size, layer)
             )
-            mine = series.theta_sd[:, column, layer]
-            cross = together(days, *here) * prior * mine[:, None]
-            weight = cross @ whole
-            theta[:, column, layer] += weight @ miss
-            left = mine**2 - np.einsum("ij,ij->i", weight, cross)
-            spread[:, column, layer] = np.sqrt(np.maximum(left, _LEAST**2))
-    spread[np.isnan(series.theta_sd)] = np.nan
-    return theta, spread
+            mine = fading * drying * drying_sd[:, column, layer, None]
+            both = mine + lasting * curve * curve_sd[:, column, layer, None]
+            for (theta, spread), cross in ((own, mine), (read, both)):
+                weight = cross @ whole
+                theta[:, column, layer] += weight @ miss
+                before = spread[:, column, layer] ** 2
+                left = before - np.einsum("ij,ij->i", weight, cross)
+                least = np.minimum(before, _LEAST**2)
+                spread[:, column, layer] = np.sqrt(np.maximum(left, least))
+    for _, spread in (read, own):
+        spread[np.isnan(series.theta_sd)] = np.nan
+    return read, own
 
 
 def _day(series: SoilSeries, when) -> int:

@@ -93,7 +93,8 @@ def ground_word(frozen: float, thawed: float, *, settings: SoilSettings) -> str:
 def bearing_load(frozen, *, wet=True):
     """Return the load a frozen crust carries over ground that carries nothing.
 
-    W = C z^2 (Shoop 1995, Can. Geotech. J. 32:552-556, abstract). A crust stops
+    W = C z^2 (Shoop 1995, Can. Geotech. J. 32:552-556, abstract), C of CRREL Report
+    95-1, Table A4 (excerpt). For frozen ground, never for ice on water. A crust stops
     ruts; it does not spare the subsoil from stress.
 
     Parameters
@@ -117,7 +118,13 @@ def bearing_load(frozen, *, wet=True):
 
 
 def frozen_thickness_needed(load, *, wet=True):
-    """Return the frozen thickness [m] that carries a load [N]; see `bearing_load`."""
+    """Return the frozen thickness [m] that carries a load [N]; see `bearing_load`.
+
+    Examples
+    --------
+    >>> round(float(frozen_thickness_needed(20e3 * 9.81)), 2)
+    0.48
+    """
     return np.sqrt(np.asarray(load) / (BEARING_WET if wet else BEARING_DRY))
 
 
@@ -135,11 +142,12 @@ def frost_word(frozen: float, *, load: float, drier_than_plastic: bool) -> str:
 
     Notes
     -----
-    5 cm over ground that is only moderately soft usually allows travel (CRREL
+    Two rules: the crust holds the vehicle by itself (`bearing_load`), or 5 cm of it lie
+    over ground that is only moderately soft, which usually allows travel (CRREL
     SR-04-1, section 5.2, excerpt); the rest is a choice. Less than 5 cm never counts.
     """
-    if frozen >= float(frozen_thickness_needed(load)):
+    if frozen < FROST_LIMITS[1]:
+        return "does not carry"
+    if frozen >= float(frozen_thickness_needed(load, wet=not drier_than_plastic)):
         return "carries"
-    if frozen >= 0.05:
-        return "carries" if drier_than_plastic else "may rut"
-    return "does not carry"
+    return "carries" if drier_than_plastic else "may rut"

@@ -142,9 +142,11 @@ def fit(
         raise InputError(msg, "give the depth of the shank tip")
     row = series.day_of(day)
     date = pd.Timestamp(day).date()
-    own = _one(columns.curve, column)
+    own = column_curve(columns, column)
     density = own.bulk_density / WATER_DENSITY
-    limit, limit_sd, notes = _plastic(columns, column, plastic_limit, settings)
+    limit, limit_sd, notes = plastic_limits(
+        columns, column, measured=plastic_limit, settings=settings
+    )
     readings = _readings(hand_rolls, date, settings)
     if row < 0 or np.isnan(series.theta[row, column]).any():
         blank = np.full(LAYER_CENTRES.size, np.nan)
@@ -164,7 +166,7 @@ def fit(
     theta = water * density
     chance = shatter_probability(water, limit, spread, limit_sd)
     tension = suction(theta, own)
-    reached = _reached(tip_depth + settings.fit_below_tip)
+    reached = reached_layers(tip_depth + settings.fit_below_tip)
     word, worst = _word(water, limit, chance, reached, settings)
     tip = int(np.searchsorted(LAYER_EDGES, tip_depth, side="left")) - 1
     frozen = float(series.frozen[row, column])
@@ -425,15 +427,23 @@ def wilson_interval(count: int, total: int, *, z: float = 1.645):
     return (middle - half) / scale, (middle + half) / scale
 
 
-def _one(curve: Retention, column: int) -> Retention:
-    """Return the curve of one column."""
-    return Retention(**{name: part[column] for name, part in vars(curve).items()})
+def column_curve(columns: SoilColumns, column: int) -> Retention:
+    """Return the retention curve of one column, fields of shape (n_layers,)."""
+    curve = vars(columns.curve)
+    return Retention(**{name: part[column] for name, part in curve.items()})
 
 
-def _plastic(
-    columns: SoilColumns, column: int, measured: float | None, settings: SoilSettings
+def plastic_limits(
+    columns: SoilColumns,
+    column: int,
+    *,
+    measured: float | None = None,
+    settings: SoilSettings,
 ) -> tuple[np.ndarray, np.ndarray, list[Note]]:
-    """Return plastic limit and its spread by layer."""
+    """Return plastic limit and its spread by layer, (n_layers,) [kg/kg], and notes.
+
+    The measured one where given here or with the soil map, else from texture.
+    """
     if measured is None:
         measured = columns.plastic_limit
     n = LAYER_CENTRES.size
@@ -446,7 +456,7 @@ def _plastic(
     limit = plastic_limit_estimate(
         columns.clay[column],
         columns.organic_matter[column],
-        curve=_one(columns.curve, column),
+        curve=column_curve(columns, column),
     )
     sentence = (
         "The plastic limit is estimated from texture (give or take "
@@ -459,7 +469,7 @@ def _plastic(
 
 def plastic_by_layer(columns: SoilColumns, column: int, *, settings: SoilSettings):
     """Return the plastic limit of a column by layer, (n_layers,) [kg/kg]."""
-    return _plastic(columns, column, None, settings)[0]
+    return plastic_limits(columns, column, settings=settings)[0]
 
 
 def _readings(hand_rolls, date: dt.date, settings: SoilSettings) -> list:
@@ -480,8 +490,8 @@ def _readings(hand_rolls, date: dt.date, settings: SoilSettings) -> list:
     return readings
 
 
-def _reached(bottom: float) -> np.ndarray:
-    """Return which layers lie between 0.10 m and the bottom of the disturbed ground."""
+def reached_layers(bottom: float) -> np.ndarray:
+    """Return which layers lie between 0.10 m and the bottom of disturbed ground [m]."""
     return (LAYER_EDGES[1:] > _FIRST_DEPTH + 1e-9) & (
         LAYER_EDGES[:-1] < max(bottom, _FIRST_DEPTH + 0.01) - 1e-9
     )

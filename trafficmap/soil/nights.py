@@ -2,17 +2,22 @@
 
 from __future__ import annotations
 
-from dataclasses import replace
+from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING
 
 import numpy as np
 import pandas as pd
 
-from trafficmap.core.constants import WATER_DENSITY
+from trafficmap.core.constants import GRAVITY, WATER_DENSITY
 from trafficmap.core.errors import InputError
 from trafficmap.core.tables import NIGHTS, require_table
 from trafficmap.soil.columns import LAYER_CENTRES, LAYER_EDGES
-from trafficmap.soil.crust import carries_over_frost, ground_word
+from trafficmap.soil.crust import (
+    bearing_load,
+    carries_over_frost,
+    frost_word,
+    ground_word,
+)
 from trafficmap.soil.fitness import below_plastic, carries_word, plastic_by_layer
 from trafficmap.soil.heat import (
     HeatRun,
@@ -45,6 +50,7 @@ def nights(
     forecast: pd.DataFrame,
     latitude: float,
     weather: pd.DataFrame | None = None,
+    heaviest: float | None = None,
     settings: SoilSettings,
 ) -> pd.DataFrame:
     """Return when the ground is frozen in the hours of a forecast, and what it carries.
@@ -52,12 +58,13 @@ def nights(
     Heat is followed hour by hour through the top 2 m, from the last days of known
     weather into the forecast. A row is a run of hours with one state and one word, so
     a night may have several. The crust is given no credit as strength of the soil
-    below: it stops ruts, it does not spare the subsoil.
+    below: it stops ruts, it does not spare the subsoil. What it would hold by itself
+    is told beside the word and changes nothing in it, see `crust.bearing_load`.
 
     Parameters
     ----------
     series : SoilSeries
-        Its newest day up to the one before the forecast gives the water, which stays.
+        Gives the water of each day, see `hourly_ground`.
     column : int
         Soil column.
     forecast : DataFrame
@@ -67,6 +74,8 @@ def nights(
         North positive. [deg]
     weather : DataFrame, optional
         Contract `core.tables.WEATHER`: the days before, from which the ground starts.
+    heaviest : float, optional
+        Weight force of the heaviest vehicle. [N]
     settings : SoilSettings
 
     Returns
@@ -74,12 +83,70 @@ def nights(
     DataFrame
         Contract `core.tables.NIGHTS`: start and end, frost depth at both and the
         deepest [m], whether the forecast ends first, state of the ground, state of the
-        unfrozen soil below, and the word. Empty where nothing freezes.
+        unfrozen soil below, the word, and what the crust holds by itself. Empty where
+        nothing freezes.
 
     Raises
     ------
     InputError
         No such column, an empty forecast, or one with a hole.
+    """
+    ground = hourly_ground(
+        series, column=column, forecast=forecast, latitude=latitude, weather=weather,
+        settings=settings,
+    )  # fmt: skip
+    if ground is None:
+        return NIGHTS.empty()
+    limit = plastic_by_layer(series.columns, column, settings=settings)
+    below = [
+        _below(series, column, int(row), limit, settings)
+        for row in np.unique(ground.row)
+    ]
+    told = dict(zip(np.unique(ground.row).tolist(), below, strict=True))
+    return _spells(
+        ground, told, zone=series.time_zone or "UTC", heaviest=heaviest,
+        settings=settings,
+    )  # fmt: skip
+
+
+@dataclass(frozen=True)
+class HourlyGround:
+    """Frost in one soil column hour by hour, arrays of shape (n_hours,).
+
+    Parameters
+    ----------
+    ends : DatetimeIndex
+        End of each hour, counted from local midnight of the first day followed.
+    frozen, thawed : ndarray
+        Frozen thickness, and the depth thawed above it, at the end of the hour. [m]
+    asked : ndarray of bool
+        The hour belongs to the forecast.
+    row : ndarray of int
+        Row of the series whose water the hour has.
+    """
+
+    ends: pd.DatetimeIndex
+    frozen: np.ndarray
+    thawed: np.ndarray
+    asked: np.ndarray
+    row: np.ndarray
+
+
+def hourly_ground(
+    series: SoilSeries,
+    *,
+    column: int,
+    forecast: pd.DataFrame,
+    latitude: float,
+    weather: pd.DataFrame | None = None,
+    settings: SoilSettings,
+) -> HourlyGround | None:
+    """Return frost hour by hour through a forecast; None where water is not known.
+
+    Each day has the water and the snow of the last known day before it. Where the
+    series ends before the forecast they stay as on its last day;
+    `ahead.coming_water` follows them through the forecast. Parameters and errors are
+    those of `nights`.
     """
     columns = series.columns
     if not 0 <= column < columns.size:
@@ -89,35 +156,45 @@ def nights(
     days, hourly = _days_of(forecast, zone)
     first = days.index[0]
     days, asked = _with_past(days, weather, first)
-    row = int(np.searchsorted(series.dates, first, side="left")) - 1
-    row = max(row, 0)
-    own = Retention(**{k: v[column] for k, v in vars(columns.curve).items()})
-    theta = series.theta[row, column]
+    row = np.searchsorted(series.dates, pd.DatetimeIndex(days.index), side="left") - 1
+    start = max(int(np.searchsorted(series.dates, first, side="left")) - 1, 0)
+    row = np.clip(row, start, len(series.dates) - 1)
+    # Over days nobody knows the soil stays as it was last known.
+    known = np.isfinite(series.theta[:, column]).all(axis=1)
+    last = np.maximum.accumulate(np.where(known, np.arange(known.size), 0))
+    row = last[row]
+    theta, snow = series.theta[row, column], series.snow[row, column]
     if np.isnan(theta).any():
-        return NIGHTS.empty()
-    forcing = _forcing(days, latitude, snow=float(series.snow[row, column]))
+        return None
+    forcing = _forcing(days, latitude, snow=snow)
     if hourly is not None:
         forcing, asked = _by_hour(forcing, hourly, days.index[0], zone)
     run = ground_heat(
         columns,
         column=column,
         theta=theta,
-        snow=float(series.snow[row, column]),
+        snow=snow,
         forcing=forcing,
         means=days[["t_min", "t_max"]].mean(axis=1).to_numpy(),
         settings=settings,
     )
-    water = theta * WATER_DENSITY / own.bulk_density
-    limit = plastic_by_layer(columns, column, settings=settings)
-    base = carries_word(
-        water, limit, series.suction[row, column], theta,
-        theta_s=own.theta_s, settings=settings,
-    )  # fmt: skip
-    drier = below_plastic(water, limit)
-    told = wetness_word(float(series.suction[row, column, 2]))
-    told += ", does not smear" if drier else ", smears"
     ends = days.index[0] + _HOURS * np.arange(1, forcing.air.size + 1)
-    return _spells(run, ends, asked, base, drier, told, zone, settings)
+    return HourlyGround(ends, run.frozen, run.thawed, asked, np.repeat(row, 24))
+
+
+def _below(
+    series: SoilSeries, column: int, row: int, limit: np.ndarray, settings: SoilSettings
+) -> tuple[str, bool, str]:
+    """Return what unfrozen soil carries, whether it is dry enough, and its words."""
+    own = Retention(**{k: v[column] for k, v in vars(series.columns.curve).items()})
+    theta, tension = series.theta[row, column], series.suction[row, column]
+    water = theta * WATER_DENSITY / own.bulk_density
+    base = carries_word(
+        water, limit, tension, theta, theta_s=own.theta_s, settings=settings
+    )
+    drier = below_plastic(water, limit)
+    told = wetness_word(float(tension[2]))
+    return base, drier, told + (", does not smear" if drier else ", smears")
 
 
 def ground_heat(
@@ -242,7 +319,7 @@ def _with_past(
     return pd.concat(frames), asked
 
 
-def _forcing(days: pd.DataFrame, latitude: float, *, snow: float) -> HourlyForcing:
+def _forcing(days: pd.DataFrame, latitude: float, *, snow: np.ndarray) -> HourlyForcing:
     """Return weather at the surface from local midnight of the first day."""
     low, high = days["t_min"].to_numpy(float), days["t_max"].to_numpy(float)
     doy = pd.DatetimeIndex(days.index).day_of_year.to_numpy()
@@ -280,18 +357,20 @@ def _by_hour(
 
 
 def _spells(
-    run: HeatRun,
-    ends: pd.DatetimeIndex,
-    asked: np.ndarray,
-    base: str,
-    drier: bool,
-    told: str,
+    hours: HourlyGround,
+    below: dict[int, tuple[str, bool, str]],
+    *,
     zone: str,
+    heaviest: float | None,
     settings: SoilSettings,
 ) -> pd.DataFrame:
     """Return runs of hours with one state and one word."""
-    states = []
-    for frozen, thawed, ask in zip(run.frozen, run.thawed, asked, strict=True):
+    states: list[tuple[str, str, str] | None] = []
+    ends, asked = hours.ends, hours.asked
+    for frozen, thawed, ask, row in zip(
+        hours.frozen, hours.thawed, asked, hours.row, strict=True
+    ):
+        base, drier, told = below[int(row)]
         ground = ground_word(float(frozen), float(thawed), settings=settings)
         word = carries_over_frost(
             base,
@@ -300,8 +379,9 @@ def _spells(
             drier_than_plastic=drier,
             settings=settings,
         )
-        states.append((ground, word) if ask and ground != "not frozen" else None)
-    depth = run.frozen + run.thawed
+        there = ask and ground != "not frozen"
+        states.append((ground, word, told) if there else None)
+    depth = hours.frozen + hours.thawed
     rows = []
     begin = 0
     for h in range(1, len(states) + 1):
@@ -311,17 +391,24 @@ def _spells(
         # A state that is there at a single full hour only has no length.
         if state is not None and h - 1 > begin:
             span = slice(begin, h)
+            drier = all(below[int(row)][1] for row in np.unique(hours.row[span]))
             rows.append(
                 {
-                    "start": _local(pd.Timestamp(ends[begin]), zone),
-                    "end": _local(pd.Timestamp(ends[h - 1]), zone),
+                    "start": local_text(pd.Timestamp(ends[begin]), zone),
+                    "end": local_text(pd.Timestamp(ends[h - 1]), zone),
                     "depth_start_m": float(depth[begin]),
                     "depth_end_m": float(depth[h - 1]),
                     "depth_most_m": float(depth[span].max()),
                     "lasts": h == len(states) or not asked[h],
                     "ground": state[0],
-                    "unfrozen_state": told,
+                    "unfrozen_state": state[2],
                     "word": state[1],
+                    **_crust(
+                        float(hours.frozen[span].max()),
+                        state[0],
+                        drier=drier,
+                        heaviest=heaviest,
+                    ),
                 }
             )
         begin = h
@@ -330,7 +417,21 @@ def _spells(
     return require_table(pd.DataFrame(rows), NIGHTS)
 
 
-def _local(time: pd.Timestamp, zone: str) -> str:
+def _crust(
+    frozen: float, ground: str, *, drier: bool, heaviest: float | None
+) -> dict[str, object]:
+    """Return what a crust holds by itself, and its word for the heaviest vehicle."""
+    if ground != "frozen crust":
+        # Slick, though it bears below: no credit for the ice.
+        return {"crust_kg": np.nan, "crust_word": ""}
+    word = ""
+    if heaviest is not None:
+        word = frost_word(frozen, load=heaviest, drier_than_plastic=drier)
+    alone = float(bearing_load(frozen, wet=not drier)) / GRAVITY
+    return {"crust_kg": alone, "crust_word": word}
+
+
+def local_text(time: pd.Timestamp, zone: str) -> str:
     """Return local time as text with its offset, as 2026-11-21T05:00-06:00."""
     stamp = time.tz_localize(zone, ambiguous=False, nonexistent="shift_forward")
     return str(stamp.isoformat(timespec="minutes"))

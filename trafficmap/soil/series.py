@@ -6,6 +6,7 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
 import numpy as np
+from scipy.special import ndtri
 
 from trafficmap.core.constants import COMPUTE_DEPTHS
 from trafficmap.core.notes import Note
@@ -22,6 +23,10 @@ if TYPE_CHECKING:
 WETNESS_WORDS = ((10e3, "very wet"), (33e3, "wet"), (100e3, "moist"), (800e3, "dry"))
 """Suction [Pa] below which a word holds; 'very dry' beyond (choice)."""
 
+_STEPS = ndtri((np.arange(15) + 0.5) / 15.0)
+_STEPS /= np.sqrt((_STEPS**2).mean())
+"""Equally likely steps of a normal spread, of variance 1."""
+
 
 @dataclass(frozen=True)
 class Strength:
@@ -32,8 +37,10 @@ class Strength:
     times : ndarray, shape (n_times,)
         Start of the hour, rising. [s since 1970 UTC]
     ln_strength : ndarray, shape (n_times, n_columns, n_depths)
-        ln of strength in Pa; NaN where the weather is not known or the soil is frozen
-        deeper than the law holds.
+        ln of strength in Pa, the mean over what the water may be; NaN where the weather
+        is not known or the soil is frozen deeper than the law holds.
+    ln_spread : ndarray, same shape
+        Standard deviation of `ln_strength` from not knowing the water. [1]
     theta, theta_sd : ndarray, same shape
         Water content and its standard deviation. [m3/m3]
     suction : ndarray, same shape
@@ -47,6 +54,7 @@ class Strength:
 
     times: np.ndarray
     ln_strength: np.ndarray
+    ln_spread: np.ndarray
     theta: np.ndarray
     theta_sd: np.ndarray
     suction: np.ndarray
@@ -84,16 +92,23 @@ def moisture_at(series: SoilSeries, times) -> tuple[np.ndarray, np.ndarray]:
     theta, theta_sd : ndarray, shape (n_times, n_columns, n_layers)
         NaN where the time or the weather is not known. [m3/m3]
     """
-    times = np.asarray(times, dtype=np.float64)
-    day = local_days(times, series.dates, series.time_zone)
-    # The state before the first day is the start of the run, which nobody knows.
-    known = day >= 1
-    shape = (times.size, *series.theta.shape[1:])
-    theta, spread = np.full(shape, np.nan), np.full(shape, np.nan)
-    before, after = series.theta[day[known] - 1], series.theta[day[known]]
-    theta[known] = 0.5 * (before + after)
-    spread[known] = series.theta_sd[day[known]] + 0.5 * np.abs(after - before)
-    return theta, spread
+    return _between_days(series, times, series.theta, series.theta_sd)
+
+
+def drying_at(series: SoilSeries, times) -> tuple[np.ndarray, np.ndarray]:
+    """Return the water that decides suction, and its spread, as `moisture_at` does.
+
+    On the curve of the columns, and without what is not known of the curve itself,
+    see `spread.WaterSpread.drying`.
+
+    Returns
+    -------
+    theta, theta_sd : ndarray, shape (n_times, n_columns, n_layers)
+        NaN where the time or the weather is not known. [m3/m3]
+    """
+    own = series.theta if series.theta_own is None else series.theta_own
+    spread = series.theta_sd if series.drying_sd is None else series.drying_sd
+    return _between_days(series, times, own, spread)
 
 
 def strength_at(
@@ -107,7 +122,11 @@ def strength_at(
     """Return the strength of the soil in each distinct hour among `times`.
 
     Frozen ground gets no credit: strength is that of the thawed soil, and not known
-    where it is frozen thicker than ``settings.frozen_limit``.
+    where it is frozen thicker than ``settings.frozen_limit``. Both ``ln_strength``
+    and ``ln_spread`` are taken over what the water may be, in fifteen equally likely
+    steps of its spread (choice), never below what a crop can take: retention and law
+    are bent, so the best value alone and a slope through it would both mislead. Against
+    the exact mixture the chance of damage is then off by 0.08 at most.
 
     Parameters
     ----------
@@ -130,9 +149,9 @@ def strength_at(
     times = np.asarray(times, dtype=np.float64).ravel()
     hours = np.unique(np.floor(times[np.isfinite(times)] / 3600.0) * 3600.0)
     theta, spread = moisture_at(series, hours)
-    tension = suction(theta, columns.curve)
+    own, own_spread = drying_at(series, hours)
     # Suction changes by powers of ten with depth, so its logarithm is interpolated.
-    at_depth = np.exp(by_depth(np.log(tension), depths))
+    at_depth = np.exp(by_depth(np.log(suction(own, columns.curve)), depths))
     notes = []
     if last_tillage_depth is None or not np.isfinite(last_tillage_depth):
         last_tillage_depth = settings.tillage_depth
@@ -148,7 +167,9 @@ def strength_at(
         last_tillage_depth=last_tillage_depth,
         settings=settings,
     )
-    strong = ln_strength(at_depth, base, settings=settings)
+    strong, spread_of_ln = _over_water(
+        own, own_spread, columns=columns, depths=depths, base=base, settings=settings
+    )
     frozen = np.full((hours.size, columns.size), np.nan)
     day = local_days(hours, series.dates, series.time_zone)
     inside = day >= 1
@@ -159,6 +180,7 @@ def strength_at(
     return Strength(
         times=hours,
         ln_strength=strong,
+        ln_spread=spread_of_ln,
         theta=by_depth(theta, depths),
         theta_sd=by_depth(spread, depths),
         suction=at_depth,
@@ -166,6 +188,45 @@ def strength_at(
         depths=depths,
         notes=tuple(notes),
     )
+
+
+def _over_water(
+    theta: np.ndarray,
+    spread: np.ndarray,
+    *,
+    columns: SoilColumns,
+    depths: np.ndarray,
+    base: np.ndarray,
+    settings: SoilSettings,
+) -> tuple[np.ndarray, np.ndarray]:
+    """Return mean and standard deviation of ln strength over what the water may be."""
+    curve = columns.curve
+    # No crop dries soil beyond its wilting point; what bare soil loses is on top.
+    least = np.minimum(theta, curve.theta_1500)
+    total = square = 0.0
+    for step in _STEPS:
+        water = np.maximum(theta + step * spread, least)
+        tension = np.exp(by_depth(np.log(suction(water, curve)), depths))
+        value = ln_strength(tension, base, settings=settings)
+        total, square = total + value, square + value**2
+    mean = total / _STEPS.size
+    return mean, np.sqrt(np.maximum(square / _STEPS.size - mean**2, 0.0))
+
+
+def _between_days(
+    series: SoilSeries, times, water: np.ndarray, error: np.ndarray
+) -> tuple[np.ndarray, np.ndarray]:
+    """Return the mean of evening before and after, and its spread, at some times."""
+    times = np.asarray(times, dtype=np.float64)
+    day = local_days(times, series.dates, series.time_zone)
+    # The state before the first day is the start of the run, which nobody knows.
+    known = day >= 1
+    shape = (times.size, *water.shape[1:])
+    theta, spread = np.full(shape, np.nan), np.full(shape, np.nan)
+    before, after = water[day[known] - 1], water[day[known]]
+    theta[known] = 0.5 * (before + after)
+    spread[known] = error[day[known]] + 0.5 * np.abs(after - before)
+    return theta, spread
 
 
 def by_depth(layers: np.ndarray, depths: np.ndarray) -> np.ndarray:

@@ -52,6 +52,15 @@ class WaterSpread:
         square = self.retention**2 + self.texture**2 + self.weather**2
         return np.sqrt(square + self.model**2)
 
+    @property
+    def drying(self) -> np.ndarray:
+        """Weather and model together: what moves suction [m3/m3].
+
+        Another curve holds other water at the suction ground drains to and crops
+        dry it to, so errors of retention and texture leave suction where it is.
+        """
+        return np.sqrt(self.weather**2 + self.model**2)
+
     def means(self) -> dict[str, float]:
         """Return the root mean square of each source and of the whole [m3/m3]."""
         parts = {

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import dataclasses
 import datetime as dt
 from dataclasses import dataclass, field
 from typing import TYPE_CHECKING, Any
@@ -52,6 +53,14 @@ class SoilSeries:
         Largest error of the water balance of any column and day. [m]
     account : dict
         What run.json says of the water: surface, spread by source, readings.
+    drying_sd : ndarray, shape (n_days, n_columns, n_layers), or None
+        Of `theta_sd` what comes of weather and model and so moves suction, see
+        `spread.WaterSpread.drying`; all of it where None. [m3/m3]
+    theta_own : ndarray, shape (n_days, n_columns, n_layers), or None
+        Water content on the curve of `columns` that belongs to `suction`: apart from
+        `theta` only where a reading says that the curve holds other water. [m3/m3]
+    unread : SoilSeries or None
+        The series before readings of moisture moved it.
     """
 
     columns: SoilColumns
@@ -70,6 +79,9 @@ class SoilSeries:
     added: np.ndarray
     closure: float
     account: dict[str, Any] = field(default_factory=dict)
+    drying_sd: np.ndarray | None = None
+    theta_own: np.ndarray | None = None
+    unread: SoilSeries | None = None
 
     @property
     def layer_edges(self) -> np.ndarray:
@@ -190,10 +202,11 @@ def run_water(
             f"need less than {CLOSURE_LIMIT * 1e3:g} mm."
         )
         raise InputError(msg, "look for an odd value in the weather or the soil")
-    _spread(series, forcing, station_distance, settings)
+    series = _spread(series, forcing, station_distance, settings)
     unknown = _unknown_days(gaps, settings)
-    for values in (series.theta, series.theta_sd, series.suction):
-        values[unknown] = np.nan
+    for values in (series.theta, series.theta_sd, series.suction, series.drying_sd):
+        if values is not None:
+            values[unknown] = np.nan
     return series, notes
 
 
@@ -202,12 +215,12 @@ def _spread(
     forcing: Forcing,
     station_distance: float | None,
     settings: SoilSettings,
-) -> None:
-    """Fill in how far the water may be off, and from what."""
+) -> SoilSeries:
+    """Return the series with how far the water may be off, and from what."""
     if settings.theta_spread is not None:
         series.theta_sd[:] = settings.theta_spread
         series.account["spread"] = {"whole": settings.theta_spread}
-        return
+        return series
     found = water_spread(
         series.columns,
         series.theta,
@@ -217,6 +230,7 @@ def _spread(
     )
     series.theta_sd[:] = found.whole
     series.account["spread"] = found.means()
+    return dataclasses.replace(series, drying_sd=found.drying)
 
 
 def _run(
