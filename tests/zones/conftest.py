@@ -31,6 +31,12 @@ def obstacle_table(rows=()):
 
 
 @pytest.fixture
+def obstacles():
+    """A table of keep-outs: (kind, buffer, located, cover, name, geometry) a row."""
+    return lambda *rows: obstacle_table(rows)
+
+
+@pytest.fixture
 def make_field():
     def make(boundary=None, **changes) -> Field:
         shape = (
@@ -54,7 +60,7 @@ def make_field():
 def make_tray():
     """A tray where `chance` (row, col) holds at every depth; NaN is not assessed."""
 
-    def make(field, chance, *, cell=1.0, run_over=None, liquid=None):
+    def make(field, chance, *, cell=1.0, run_over=None, liquid=None, once=0.009):
         grid = FieldGrid.covering(field.boundary.bounds, cell=cell, epsg=EPSG)
         chance = np.broadcast_to(np.asarray(chance, dtype=float), grid.shape)
         from shapely import contains_xy
@@ -74,6 +80,7 @@ def make_tray():
         put_layer(tray, "risk_worst", np.where(covered, worst, 255))
         if liquid is not None:
             put_layer(tray, "liquid", liquid)
+            put_layer(tray, "liquid_once", np.where(liquid > 0, once, 0.0))
         return tray, grid
 
     return make

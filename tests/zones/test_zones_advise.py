@@ -118,6 +118,7 @@ def units_of(label, advice, *, heading=0.0, cell=2.0):
     grid = FieldGrid(32616, 0.0, label.shape[0] * cell, cell, *label.shape)
     areas = [np.count_nonzero(label == k) * cell**2 for k in range(len(advice))]
     table = pd.DataFrame({"unit": range(len(advice)), "advice": advice, "area": areas})
+    table["kind"] = "body"
     return Units(table, label, grid, heading)
 
 

@@ -141,12 +141,45 @@ def test_nobody_said_anything_of_buried_lines_no_shank_goes_in():
 
 
 def test_lower_lines_that_also_apply_are_further_reasons():
-    unit = confirmed(17, net=-5.0, moisture="plastic", next_crop="soybean")
+    unit = confirmed(
+        17, net=-5.0, moisture="plastic", rolled="yes", next_crop="soybean"
+    )
     advice = decide(unit)
     assert advice.row == "D10"
     assert "it does not pay" in advice.further
     assert any("deeper than tillage mends" in text for text in advice.further)
     assert any("smears" in text for text in advice.further)
+
+
+@pytest.mark.parametrize(
+    ("changes", "told"),
+    [
+        ({"moisture": "untested"}, "nobody has rolled the soil at depth by hand: test"),
+        ({"moisture": "untested", "rolled": "short"}, "not at every 4 in"),
+        ({"moisture": "untested", "rolled": "yes"}, "by the model it is not"),
+        ({"moisture": "plastic"}, "by the model the soil at depth is too wet"),
+        ({"moisture": "plastic", "rolled": "yes"}, "the soil smears at depth"),
+        ({"moisture": "plastic", "trial": True}, "the soil smears at depth"),
+    ],
+)
+def test_waiting_says_whose_answer_it_waits_for(changes, told):
+    advice = decide(confirmed(**changes))
+    assert advice.row == "D6"
+    assert told in advice.reason
+
+
+def test_ripping_says_whether_it_pays_for_sure():
+    assert "over the whole range" in decide(confirmed(net_low=5.0)).reason
+    assert "not for sure" in decide(confirmed(net_low=-5.0)).reason
+    assert "not for sure" in decide(confirmed(net_low=math.nan)).reason
+
+
+def test_liquid_above_tile_is_warned_of_where_it_would_be_ripped():
+    wet = {"overlap": True, "tile_cover": 0.9}
+    told = decide(confirmed(tile="known", **wet)).further
+    assert any("runs down fresh slots to tile" in text for text in told)
+    told = decide(confirmed(tile="none", **wet)).further
+    assert not any("slots to tile" in text for text in told)
 
 
 def test_warnings_beside_a_rip():

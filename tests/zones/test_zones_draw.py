@@ -27,7 +27,7 @@ def run(field, tray, grid, *, tool=None, fit=None, net=100.0, settings=SETTINGS)
     units, notes = candidates(
         tray, field=field, grid=grid, settings=settings.zones, tool=tool
     )
-    units = confirm(units, field.dug, settings=settings.zones, frost=field.frost)
+    units = confirm(units, field.dug, settings=settings.zones)
     price = pd.DataFrame({"net": np.full(len(units.table), net)})
     if fit is None:
         fit = pd.DataFrame({"word": ["shatters"] * len(units.table)})
@@ -148,18 +148,6 @@ def test_doubled_liquid_on_risky_ground_is_cut_out(make_field, make_tray):
     assert strip["area"].iloc[0] == pytest.approx(300 * (10 + 2 * 9), rel=0.01)
     assert "liquid was put down" in strip["further"].iloc[0]
     assert_fills(zones, field.boundary)
-
-
-@pytest.fixture
-def obstacles():
-    import geopandas as gpd
-
-    def make(*rows):
-        columns = ["kind", "buffer", "located", "cover", "name", "geometry"]
-        frame = pd.DataFrame(list(rows), columns=columns)
-        return gpd.GeoDataFrame(frame, geometry="geometry", crs=32616)
-
-    return make
 
 
 def test_keep_outs_keep_their_exact_edge(make_field, make_tray, obstacles):

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from types import SimpleNamespace
 
 import numpy as np
 import pandas as pd
@@ -94,3 +95,49 @@ def test_without_soil_the_heaviest_axle_is_named(season):
     units, events, paths, _, _ = season
     said = causes(units, events=events, paths=paths, words="metric")
     assert said[0] == "grain cart single axle of 20 t, on Wed 2 Sep, up to 2 passes"
+
+
+# --- causes and tillage ------------------------------------------------------------
+
+
+def undone(depth, when, *, loosened=-0.5):
+    """Tillage of all ground to `depth` [m] at `when` [s]."""
+    since = np.where(np.array(COMPUTE_DEPTHS) < depth - 1e-9, when, -np.inf)
+    return SimpleNamespace(
+        kind_of_cell=np.zeros(3, dtype=np.int16),
+        since=since[None],
+        loosened=np.full((1, len(COMPUTE_DEPTHS)), loosened),
+    )
+
+
+def said(season, **more):
+    units, events, paths, strength, columns = season
+    return causes(
+        units, events=events, paths=paths, strength=strength, columns=columns,
+        time_zone="America/Chicago", **more,
+    )  # fmt: skip
+
+
+def test_a_pass_that_tillage_undid_is_no_cause(season):
+    """The wet pass in October is worst; ripped since, it explains nothing."""
+    assert "21 Oct" in said(season)[0]
+    after = said(season, resets=undone(0.40, WET_DAY + 86400.0))[0]
+    assert after == "tilled deeper than 14 in (35 cm) since the last wheel"
+    between = said(season, resets=undone(0.40, DRY_DAY + 86400.0))[0]
+    assert "21 Oct" in between
+
+
+def test_shallow_tillage_leaves_the_cause_below_it(season):
+    found = said(season, resets=undone(0.30, WET_DAY + 86400.0))
+    assert found == said(season)
+
+
+def test_only_the_pass_after_tillage_is_left(season):
+    """Without the soil the heaviest is named: September, unless tilled since."""
+    units, events, paths, _, _ = season
+    plain = causes(units, events=events, paths=paths)
+    assert "2 Sep" in plain[0]
+    tilled = causes(
+        units, events=events, paths=paths, resets=undone(0.40, DRY_DAY + 86400.0)
+    )
+    assert "21 Oct" in tilled[0]

@@ -10,12 +10,16 @@ import numpy as np
 import pandas as pd
 
 from trafficmap.core.notes import Note
+from trafficmap.zones.advice_notes import advice_notes
 from trafficmap.zones.decide import Advice, UnitInputs, caps, decide
 from trafficmap.zones.depths import depth_classes, fitting_class, tip_depth
-from trafficmap.zones.moisture import FIT_WORDS, moisture_state
+from trafficmap.zones.earlier import earlier_words
+from trafficmap.zones.moisture import FIT_WORDS, moisture_state, rolled_state
+from trafficmap.zones.shanks import deepest_lift
 from trafficmap.zones.units import REST, Units
 
 _REST_YEARS = 2
+_NOBODY_DUG = "layer assumed, nobody dug here"
 
 if TYPE_CHECKING:
     from trafficmap.core.settings.zones import ZoneSettings
@@ -73,6 +77,13 @@ def decide_units(
     advices = _into_classes(advices, inputs, settings, tool)
     for k in ends:
         advices[k] = pair_end_rows(advices[k], [advices[b] for b in bodies])
+    taken = _assumed(table, settings)
+    advices = [
+        replace(advice, reason=f"{_NOBODY_DUG}: {advice.reason}") if mine else advice
+        for advice, mine in zip(advices, taken, strict=True)
+    ]
+    # Said in the table itself, so that no output can take it for a finding.
+    table.loc[taken, "probed"] = "assumed"
     table["advice"] = [advice.word for advice in advices]
     table["row"] = [advice.row for advice in advices]
     table["depth"] = [advice.tip for advice in advices]
@@ -84,8 +95,22 @@ def decide_units(
     table["clay"] = [given.clay for given in inputs]
     table["reason"] = [advice.reason for advice in advices]
     table["further"] = ["; ".join(advice.further) for advice in advices]
+    for k, row in enumerate(table.to_dict("records")):
+        if _earlier(row, settings) >= settings.seed and row["kind"] != "keep_out":
+            told = earlier_words(row["earlier"], row["earlier_depth"])
+            # A reason of its own where this season alone would not have led here.
+            name = "further" if row["probability"] >= settings.seed else "reason"
+            table.loc[k, name] = "; ".join(t for t in (row[name], told) if t)
     table["trial"] = [advice.trial for advice in advices]
-    return units.with_table(table), _notes(table, field, settings)
+    notes = advice_notes(table, field=field, settings=settings)
+    if tool is not None and tool.foot_width is None and "rip" in set(table["advice"]):
+        sentence = (
+            f"{tool.name}: the width of its feet is not known, so nobody can say below "
+            "which depth they smear instead of lift; add foot_width_m, and dig between "
+            "the shanks."
+        )
+        notes.append(Note("zones.foot_width", "check", sentence, where=tool.name))
+    return units.with_table(table), notes
 
 
 def unit_inputs(
@@ -106,39 +131,60 @@ def unit_inputs(
     frozen = _of(fit, unit, "frozen") if field.frost is None else field.frost
     crop = field.crop
     counted = crop.residue_counted
+    rolls = row["rolls"] if fresh else ()
     return UnitInputs(
-        probability=row["probability"],
+        # What is still there from an earlier season is as good a reason to look; the
+        # larger of the two counts, never their sum, and NaN stays not assessed.
+        probability=max(row["probability"], _earlier(row, settings)),
         assessed=bool(row["assessed"]),
         probed=row["probed"],
         layer_bottom=row["layer_bottom"],
         moisture=moisture_state(
-            row["rolls"] if fresh else (),
+            rolls,
             tip=tip,
             trial=row["trial"],
             model=model,
             settings=settings,
         ),
+        rolled=rolled_state(rolls, tip=tip, settings=settings),
+        trial=bool(row["trial"]),
         dry=model == "too hard",
         frost=0.0 if math.isnan(frozen) else frozen,
         tip_frozen=_tip_frozen(fit, unit, tip, field),
         rut=row["rut"],
         net=_of(price, unit, "net"),
+        net_low=_of(price, unit, "net_low"),
+        pays=_pays(price, unit),
         next_crop=crop.next,
         crop_now=crop.now,
         reach=tool.depth_max if tool is not None else math.inf,
+        lifts=deepest_lift(tool, widths=settings.critical_widths),
         tile=field.tile.state,
         tile_cover=math.nan if field.tile.cover is None else field.tile.cover,
         utilities=field.utilities,
         sand=is_sand(sand, clay),
         clay=clay,
         erodible=bool(field.erodible),
-        slope=field.slope or 0.0,
+        slope=_slope(row, field),
         residue=math.nan if counted is None else counted,
         soybean_allowed=crop.soybean_allowed,
-        leave_why=_leave_why(field),
+        leave_why=_leave_why(field) or _organic(_of(fit, unit, "organic"), settings),
+        open_why=row.get("open_why", ""),
         overlap=row["kind"] == "overlap",
         units=field.units,
     )
+
+
+def _earlier(row: dict, settings: ZoneSettings) -> float:
+    """Return the chance left from earlier seasons, 0 where none speaks of a layer."""
+    chance = row.get("earlier", math.nan)
+    return chance if chance >= settings.seed else 0.0
+
+
+def _slope(row: dict, field: Field) -> float:
+    """Return the slope of a unit: from the map, else that of the field, else level."""
+    own = row.get("slope", math.nan)
+    return own if math.isfinite(own) else field.slope or 0.0
 
 
 def _leave_why(field: Field) -> str:
@@ -148,6 +194,13 @@ def _leave_why(field: Field) -> str:
     last = field.crop.last_ripped
     if last is not None and field.season - last < _REST_YEARS:
         return f"ripped in {last}: give it time, and keep wheels off"
+    return ""
+
+
+def _organic(share: float, settings: ZoneSettings) -> str:
+    """Return why organic ground is not to be touched, or nothing."""
+    if share >= settings.organic_soil:
+        return "organic soil shrinks and rots when it is opened"
     return ""
 
 
@@ -206,7 +259,7 @@ def _advice(
         reason = "no log is given, so nobody knows what drove here"
         return Advice("not assessed", "D22", reason, 3)
     if row["unit"] == REST and row["open_share"] > settings.not_assessed_share:
-        reason = (
+        reason = row.get("open_why", "") or (
             "loads, soil water or dates of what drove here are not known well enough "
             "to say anything"
         )
@@ -220,9 +273,22 @@ def _advice(
     return decide(given, settings=settings)
 
 
+def _assumed(table: pd.DataFrame, settings: ZoneSettings) -> np.ndarray:
+    """Return True for units whose layer the settings say is there, and nobody dug."""
+    if settings.assume_confirmed is None:
+        return np.zeros(len(table), dtype=bool)
+    stands = table["kind"].ne("keep_out") & table["unit"].ne(REST)
+    return (stands & table["dug"].str.startswith("assumed")).to_numpy()
+
+
 def _rest_reason(row: dict) -> str:
     if row["run_over"] == 0.0:
         return "nothing was driven here"
+    if row.get("seeded", 0.0) >= 0.0005:
+        return (
+            f"damage is possible on {row['seeded']:.1%} of this ground only, in pieces "
+            "too small, short or narrow to work"
+        )
     return "no piece of ground here is both likely damaged and large enough to work"
 
 
@@ -278,42 +344,15 @@ def _of(table: pd.DataFrame | None, unit: int, name: str) -> float:
     return math.nan if value is None or pd.isna(value) else float(value)
 
 
+def _pays(price: pd.DataFrame | None, unit: int) -> bool | None:
+    """Return whether money was found to pay, None where nobody said."""
+    if price is None or "verdict" not in price.columns:
+        return None
+    return {"pays": True, "does not pay": False}.get(str(price["verdict"].iloc[unit]))
+
+
 def _tip_frozen(fit: pd.DataFrame | None, unit: int, tip: float, field: Field) -> bool:
     """Return whether there is ice at the shank tip; what was measured today counts."""
     if field.frost is not None:
         return not math.isnan(tip) and 0.0 < tip <= field.frost
     return _of(fit, unit, "tip_frozen") == 1.0
-
-
-def _notes(table: pd.DataFrame, field: Field, settings: ZoneSettings) -> list[Note]:
-    """Say what the advice rests on where that is not obvious."""
-    notes = []
-    if settings.assume_confirmed is not None:
-        sentence = (
-            "a layer is assumed everywhere, nobody dug: try things out with this, do "
-            "not work by it."
-        )
-        notes.append(Note("zones.assumed_layer", "stop", sentence))
-    if field.utilities != "located":
-        what = (
-            "are not located" if field.utilities == "not located" else "were not named"
-        )
-        sentence = (
-            f"buried lines {what}: no shank goes into the ground before they are "
-            "located. Say so in field.toml once they are."
-        )
-        notes.append(Note("zones.utilities", "check", sentence))
-    if field.tile.state == "unsaid":
-        sentence = (
-            "nothing was said about tile: no tip goes below 14 in (36 cm), and deeper "
-            "layers wait till the tile is located."
-        )
-        notes.append(Note("zones.tile_unsaid", "check", sentence))
-    against = int(np.count_nonzero(table["further"].str.contains(r"\(D21\)")))
-    if against:
-        sentence = (
-            f"in {against} zones the probes contradict the model; the probes count. "
-            "Look at the soil classes there."
-        )
-        notes.append(Note("zones.probes_against_model", "check", sentence, against))
-    return notes

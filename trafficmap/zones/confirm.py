@@ -64,22 +64,19 @@ def confirm(
     dug: pd.DataFrame,
     *,
     settings: ZoneSettings,
-    frost: float | None = None,
 ) -> Units:
     """Return the units with what people found: layer, ruts, hand rolls, trial pass.
 
     Adds the columns probed, layer_top, layer_bottom, ratio, dug (a sentence), rut,
-    rolls (tuple of (depth [m], finding)), rolled_on and trial. Of hand rolls and trial
-    passes only the newest day counts, because soil dries and wets between.
+    rolls (tuple of (depth [m], finding)), rolled_on, trial and trial_on. Of hand rolls
+    and trial passes only the newest day counts, because soil dries and wets between.
 
     Parameters
     ----------
     units : Units
     dug : DataFrame
-        Contract `DUG`.
+        Contract `DUG`, what `still_good` left of it.
     settings : ZoneSettings
-    frost : float, optional
-        Frozen thickness when probed; a probe pushed through frost says nothing. [m]
     """
     table = units.table.copy()
     own = (
@@ -91,7 +88,7 @@ def confirm(
         name: []
         for name in (
             "probed", "layer_top", "layer_bottom", "ratio", "dug", "rut", "rolls",
-            "rolled_on", "trial",
+            "rolled_on", "trial", "trial_on",
         )
     }  # fmt: skip
     for unit in table["unit"]:
@@ -103,7 +100,7 @@ def confirm(
                 why="assumed, nobody dug here",
             )
         else:
-            verdict = verdict_of(mine, settings=settings, frost=frost)
+            verdict = verdict_of(mine, settings=settings)
             if verdict.probed == "confirmed" and not table.at[unit, "assessed"]:
                 # Ground without an answer is one piece whatever lies in it; a few
                 # readings do not speak for all of it.
@@ -119,20 +116,21 @@ def confirm(
         columns["rolls"].append(rolls)
         columns["rolled_on"].append(rolled_on)
         columns["trial"].append(_trial(mine))
+        columns["trial_on"].append(mine.loc[mine["kind"] == "trial", "date"].max())
     for name, values in columns.items():
         table[name] = pd.Series(values, index=table.index)
     return units.with_table(table)
 
 
-def verdict_of(
-    readings: pd.DataFrame, *, settings: ZoneSettings, frost: float | None = None
-) -> Verdict:
+def verdict_of(readings: pd.DataFrame, *, settings: ZoneSettings) -> Verdict:
     """Return what the probes and spades of one unit add up to.
 
     Confirmed needs three things at once: at least half of the wheeled probes over
     300 psi for 2 in or more; a cone index at least 1.25 times that of the unwheeled
     twin in the layer; and a spade that shows plates or roots running sideways. No
-    layer needs enough probes, fewer than half over the limit, no ratio and no plates.
+    layer needs enough probes, fewer than half over the limit, no ratio, and a spade
+    that shows no plates: roots go past what a cone calls hard, and stop at what it
+    calls soft.
     Everything else cannot be told from these readings. The limit of 300 psi is common
     extension advice; the shares and the ratio are choices.
 
@@ -141,18 +139,12 @@ def verdict_of(
     readings : DataFrame
         Contract `DUG`, the rows of one unit.
     settings : ZoneSettings
-    frost : float, optional
-        [m]
     """
     wheeled, twin = profiles(readings, wheeled=True), profiles(readings, wheeled=False)
     counts = (len(wheeled), len(twin))
-    plates = _spade(readings)
+    plates = spade_shows(readings)
     if not wheeled and plates is None:
         return Verdict("none", counts=counts)
-    if frost is not None and frost >= 0.025:
-        return Verdict(
-            "inconclusive", why="probed through frozen ground", counts=counts
-        )
     if len(wheeled) < settings.min_probes or len(twin) < settings.min_probes:
         why = (
             f"{len(wheeled)} probes in tracks and {len(twin)} beside them, need "
@@ -178,12 +170,12 @@ def verdict_of(
                 "inconclusive", ratio=ratio, share=share, why=why, counts=counts
             )
         return Verdict("confirmed", top, bottom, ratio, share, found, counts)
-    if not enough and not harder and not plates:
+    if not enough and not harder and plates is False:
         return Verdict("no layer", ratio=ratio, share=share, why=found, counts=counts)
     missing = (
         "dig with a spade and look for plates"
         if plates is None
-        else ("probe, twin and spade do not agree")
+        else "probe, twin and spade do not agree"
     )
     return Verdict(
         "inconclusive",
@@ -305,9 +297,11 @@ def _crossing(depth: np.ndarray, cone: np.ndarray, k: int, limit: float) -> floa
     return float(depth[k] + share * (depth[k + 1] - depth[k]))
 
 
-def _spade(readings: pd.DataFrame) -> bool | None:
+def spade_shows(readings: pd.DataFrame) -> bool | None:
     """Return whether spades in tracks show plates; None when nobody dug."""
     rows = readings[(readings["kind"] == "spade") & (readings["wheeled"] != 0.0)]
+    # A hole nobody wrote anything about shows nothing.
+    rows = rows[rows["finding"].map(finding_word) != ""]
     if not len(rows):
         return None
     return any(finding_word(text) == "plates" for text in rows["finding"])

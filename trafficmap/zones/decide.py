@@ -19,6 +19,7 @@ from trafficmap.zones.depths import tip_depth
 
 Probed = Literal["none", "no layer", "confirmed", "inconclusive"]
 Moisture = Literal["plastic", "untested", "fit", "hard"]
+Rolled = Literal["no", "yes", "short"]
 
 _DRY_TOP = "the top 2 to 4 in (5 to 10 cm) are dry"
 
@@ -38,6 +39,10 @@ class UnitInputs:
         As measured; NaN unless confirmed. [m]
     moisture : {"plastic", "untested", "fit", "hard"}
         At depth, see `zones.moisture.moisture_state`.
+    rolled : {"no", "yes", "short"}
+        Whether soil was rolled by hand and still counts, down to the tip or not as far.
+    trial : bool
+        A trial pass was dug and still counts.
     dry : bool
         Fit by hand, but so dry that it takes more power and comes up in lumps.
     frost : float
@@ -49,9 +54,15 @@ class UnitInputs:
     net : float
         Gain less extra cost on the unit, NaN when crop or price is not known.
         [currency]
+    net_low : float
+        Low end of that interval, NaN when not known. [currency]
+    pays : bool or None
+        Whether that counts as paying (``plan.pays_when``); None where only `net` tells.
     next_crop, crop_now : str
     reach : float
         How deep the tool goes. [m]
+    lifts : float
+        Deepest tip at which its shanks lift and do not smear. [m]
     tile : {"none", "known", "position_only", "exists", "unsaid"}
     tile_cover : float
         Soil above the tile. [m]
@@ -68,6 +79,8 @@ class UnitInputs:
         The owner switched soybean on for this field.
     leave_why : str
         Why the ground must not be touched (D20), or empty.
+    open_why : str
+        What is not known of what drove here (D22), or empty.
     overlap : bool
         A strip where much liquid was put down, as in an overlap.
     units : {"us", "metric"}
@@ -79,14 +92,19 @@ class UnitInputs:
     probed: Probed = "none"
     layer_bottom: float = math.nan
     moisture: Moisture = "fit"
+    rolled: Rolled = "no"
+    trial: bool = False
     dry: bool = False
     frost: float = 0.0
     tip_frozen: bool = False
     rut: float = 0.0
     net: float = 1.0
+    net_low: float = math.nan
+    pays: bool | None = None
     next_crop: str = "corn"
     crop_now: str = "corn"
     reach: float = math.inf
+    lifts: float = math.inf
     tile: str = "none"
     tile_cover: float = math.nan
     utilities: str = "located"
@@ -97,6 +115,7 @@ class UnitInputs:
     residue: float = math.nan
     soybean_allowed: bool = False
     leave_why: str = ""
+    open_why: str = ""
     overlap: bool = False
     units: str = "us"
 
@@ -220,7 +239,7 @@ def _not_probed(unit: UnitInputs, settings: ZoneSettings) -> Advice:
     """Line 3: nobody dug, so the model may release ground but not rip it."""
     looked = "readings cannot settle it" if unit.probed == "inconclusive" else "not dug"
     if not unit.assessed or math.isnan(unit.probability):
-        reason = "axle load, soil water or date of a pass is not known"
+        reason = unit.open_why or "axle load, soil water or date of a pass is not known"
         return Advice("not assessed", "D22", reason, 3)
     if unit.probability >= settings.seed:
         reason = (
@@ -249,7 +268,7 @@ def _confirmed(unit: UnitInputs, settings: ZoneSettings) -> list[Advice]:
         reason = "the layer lies deeper than tillage mends: lanes, roots, lighter axles"
         found.append(Advice("manage", "D7", reason, 5))
     elif tip > known_cap + shallow:
-        reason = "the tip would go below what tile or tool allow"
+        reason = _too_deep(unit, settings, tip)
         found.append(Advice("manage", "D7", reason, 5))
     elif tip > open_cap + shallow:
         reason = "too deep while nobody knows how deep the tile lies"
@@ -259,6 +278,9 @@ def _confirmed(unit: UnitInputs, settings: ZoneSettings) -> list[Advice]:
         found.append(Advice("leave", "D19", reason, 6))
     elif unit.net <= 0:
         found.append(Advice("leave", "D19", "it does not pay", 6))
+    elif unit.pays is False:
+        reason = "it does not pay: the range of the net gain reaches below zero"
+        found.append(Advice("leave", "D19", reason, 6))
     found += _todays_ground(unit)
     if unit.utilities == "unsaid":
         reason = "nothing was said about buried lines: ask for locates before any shank"
@@ -268,9 +290,16 @@ def _confirmed(unit: UnitInputs, settings: ZoneSettings) -> list[Advice]:
         if unit.frost > FROST_LIMITS[1]:
             reason += "; nothing else until it shatters, slabs 12 in (30 cm) at most"
         found.append(Advice("rip", "D13", reason, 10, tip=tip, trial=True))
-    reason = "confirmed layer in reach, soil shatters, and on balance it pays"
+    reason = f"confirmed layer in reach, soil shatters, and {_pays(unit)}"
     found.append(Advice("rip", "D5", reason, 11, tip=tip))
     return found
+
+
+def _pays(unit: UnitInputs) -> str:
+    """Say whether it pays for sure or by the best guess only."""
+    if unit.net_low > 0:
+        return "it pays over the whole range of the gain"
+    return "by the best guess it pays, but not for sure"
 
 
 def _todays_ground(unit: UnitInputs) -> list[Advice]:
@@ -280,11 +309,7 @@ def _todays_ground(unit: UnitInputs) -> list[Advice]:
         reason = "frozen too deep to rip: slabs and broken shanks"
         found.append(Advice("stop", "D15", reason, 7))
     if unit.moisture in ("plastic", "untested"):
-        what = (
-            "the soil smears at depth"
-            if unit.moisture == "plastic"
-            else "nobody has rolled the soil at depth by hand"
-        )
+        what = _untold(unit)
         if unit.frost >= FROST_LIMITS[1]:
             reason = (
                 f"{what}; the crust may carry a load, it does not make soil shatter"
@@ -292,7 +317,9 @@ def _todays_ground(unit: UnitInputs) -> list[Advice]:
             found.append(Advice("carry only", "D14", reason, 8))
         else:
             later = "look again later, else next fall"
-            now = "test by hand" if unit.moisture == "untested" else later
+            now = later
+            if unit.moisture == "untested":
+                now = "test by hand" if unit.rolled == "no" else "test again"
             found.append(Advice("wait", "D6", f"{what}: {now}", 8))
     if unit.moisture == "hard":
         reason = "too dry and hard: shanks do not hold their depth"
@@ -300,15 +327,45 @@ def _todays_ground(unit: UnitInputs) -> list[Advice]:
     return found
 
 
+def _untold(unit: UnitInputs) -> str:
+    """Say what keeps soil that is plastic or untested from being called fit."""
+    if unit.moisture == "plastic":
+        if unit.rolled == "no" and not unit.trial:
+            return "by the model the soil at depth is too wet"
+        return "the soil smears at depth"
+    return {
+        "no": "nobody has rolled the soil at depth by hand",
+        "short": "rolled by hand, but not at every 4 in (10 cm) down to the tip",
+        "yes": "rolled by hand the soil is fit, but by the model it is not: the wetter "
+        "answer counts, measure the plastic limit",
+    }[unit.rolled]
+
+
 def caps(unit: UnitInputs, settings: ZoneSettings) -> tuple[float, float]:
     """Return the deepest tip by what is known, and by tile of unknown depth [m]."""
-    known = unit.reach
+    known = min(unit.reach, unit.lifts)
     unsure = math.inf
     if unit.tile == "known" and not math.isnan(unit.tile_cover):
         known = min(known, unit.tile_cover - settings.tile_clearance)
     elif unit.tile != "none":
         unsure = settings.tile_unknown_cap
     return known, unsure
+
+
+def _too_deep(unit: UnitInputs, settings: ZoneSettings, tip: float) -> str:
+    """Say which limit the tip would pass: tile first, then reach, then the foot."""
+    if unit.tile == "known" and tip > unit.tile_cover - settings.tile_clearance + 1e-9:
+        return "the tip would go below what the tile allows"
+    if tip > unit.reach + 1e-9:
+        return f"the tool does not reach that deep, only {_depth(unit.reach)}"
+    return (
+        f"below {_depth(unit.lifts)} shanks with so narrow a foot smear instead of "
+        "lifting"
+    )
+
+
+def _depth(metres: float) -> str:
+    return f"{metres / 0.0254:.0f} in ({metres * 100:.0f} cm)"
 
 
 def _ruts_beside(first: Advice, unit: UnitInputs, settings: ZoneSettings) -> Advice:
@@ -334,6 +391,11 @@ def _warnings(unit: UnitInputs, first: Advice, settings: ZoneSettings) -> list[s
             )
         if unit.clay >= settings.clay_warning and first.tip > 0.3048 + 1e-9:
             said.append("clayey soil: below 12 in (30 cm) ripping seldom helped")
+        if unit.overlap and unit.tile != "none":
+            said.append(
+                "liquid runs down fresh slots to tile: break its paths below the "
+                "injection first"
+            )
         if unit.tile in ("position_only", "unsaid"):
             said.append("tile depth is not known: never deeper than 14 in (36 cm)")
     if first.row == "D16":

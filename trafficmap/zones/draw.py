@@ -18,17 +18,17 @@ from rasterio.transform import Affine  # isort: skip
 
 from trafficmap.core.errors import InputError
 from trafficmap.core.layers import put_layer
+from trafficmap.core.notes import Note
 from trafficmap.core.tables import ZONES, require_table
 from trafficmap.risk.classes import risk_word
-from trafficmap.zones.candidates import keep_out_shapes
-from trafficmap.zones.strips import check_strips
+from trafficmap.zones.exclude import Cap, cap_reason, keep_out_shapes, tile_caps
+from trafficmap.zones.strips import check_strips, harvest_width, strip_notes
 from trafficmap.zones.units import REST, Units
 
 if TYPE_CHECKING:
     import xarray as xr
     from shapely.geometry.base import BaseGeometry
 
-    from trafficmap.core.notes import Note
     from trafficmap.core.settings import Settings
     from trafficmap.field.model import Field, Tool
 
@@ -54,8 +54,9 @@ def draw(
     """Return the zones, and put the layers zone and work_depth into `tray`.
 
     Cells of a unit become an outline smoothed together with its neighbours
-    (`shapely.coverage_simplify`); keep-outs and check strips are cut in with their
-    exact edges. All edges and the boundary are noded together once and the faces
+    (`shapely.coverage_simplify`); keep-outs, check strips and, where the tip would
+    come too near to it, the strip above a tile line are cut in with their exact edges.
+    All edges and the boundary are noded together once and the faces
     handed out, so the zones fill the boundary exactly. Areas are on the ellipsoid,
     scaled so that they add up to that of the boundary.
 
@@ -82,16 +83,48 @@ def draw(
         The boundary cannot be filled, as when it crosses itself.
     """
     width = tool.width if tool is not None else settings.zones.width_assumed
-    keep = keep_out_shapes(field)
-    strips = check_strips(units, width=width, most=settings.zones.strips)
-    pieces = _pieces(units, field.boundary, keep, strips, settings.zones.smooth)
-    rows = _rows(units, pieces, keep, strips, settings, why)
+    keep = keep_out_shapes(field, width=width)
+    header = harvest_width(field)
+    use = settings.zones
+    strips = check_strips(
+        units, width=width, most=use.strips, header=header, shortest=use.min_length
+    )
+    caps = _passed_caps(units, tile_caps(field, settings=settings.zones))
+    pieces = _pieces(units, field.boundary, keep, strips, caps, settings.zones.smooth)
+    rows = _rows(units, pieces, keep, strips, caps, settings, why)
     frame = gpd.GeoDataFrame(rows, geometry="geometry", crs=field.epsg)
     frame["area"] = _areas(frame, field.boundary)
     frame = frame[frame["area"] > 0].reset_index(drop=True)
     _put(frame, units, tray)
     require_table(pd.DataFrame(frame), ZONES)
-    return frame, []
+    ripped = int(np.count_nonzero(units.table["advice"] == "rip"))
+    notes = strip_notes(strips, ripped=ripped, most=use.strips, header=header)
+    return frame, [*_cap_notes(frame, caps), *notes]
+
+
+def _passed_caps(units: Units, caps: list[Cap]) -> list[tuple[int, Cap]]:
+    """Return each ripped unit with each cap that its tip would pass."""
+    ripped = units.table[units.table["advice"] == "rip"]
+    return [
+        (int(unit), cap)
+        for cap in caps
+        for unit, depth in zip(ripped["unit"], ripped["depth"], strict=True)
+        if depth > cap.deepest + 1e-9
+    ]
+
+
+def _cap_notes(frame: gpd.GeoDataFrame, caps: list[tuple[int, Cap]]) -> list[Note]:
+    """Say that shanks go up over tile that lies shallower than they would reach."""
+    capped = frame[(frame["kind"] == "keep_out") & (frame["row"] == "D7")]
+    if not len(capped):
+        return []
+    names = ", ".join(sorted({cap.name for _, cap in caps}))
+    places = "1 place" if len(capped) == 1 else f"{len(capped)} places"
+    sentence = (
+        f"tile lies too shallow for the tip in {places} ({names}): lift "
+        "the shanks there, the map shows where."
+    )
+    return [Note("zones.tile_shallow", "check", sentence, len(capped))]
 
 
 def _pieces(
@@ -99,11 +132,13 @@ def _pieces(
     boundary: BaseGeometry,
     keep: list[dict],
     strips: list[tuple[int, BaseGeometry]],
+    caps: list[tuple[int, Cap]],
     smooth: float,
 ) -> dict[tuple[str, int], BaseGeometry]:
     """Return the geometry of each unit, keep-out and strip; together the boundary."""
     numbers, outlines = _outlines(units, smooth)
     cuts = [shape["geometry"] for shape in keep] + [strip for _, strip in strips]
+    cuts += [cap.geometry for _, cap in caps]
     faces = _faces(boundary, [*outlines, *cuts])
     points = shapely.point_on_surface(faces)
     owner: list[tuple[str, int] | None] = [None] * len(faces)
@@ -115,6 +150,10 @@ def _pieces(
         for k in tree.query(shape, predicate="intersects"):
             if owner[k] == ("unit", unit):
                 owner[k] = ("strip", strip)
+    for place, (unit, cap) in enumerate(caps):
+        for k in tree.query(cap.geometry, predicate="intersects"):
+            if owner[k] == ("unit", unit):
+                owner[k] = ("cap", place)
     for place, shape in reversed(list(enumerate(keep))):
         for k in tree.query(shape["geometry"], predicate="intersects"):
             owner[k] = ("keep", place)
@@ -200,6 +239,7 @@ def _rows(
     pieces: dict[tuple[str, int], BaseGeometry],
     keep: list[dict],
     strips: list[tuple[int, BaseGeometry]],
+    caps: list[tuple[int, Cap]],
     settings: Settings,
     why: list[str] | None,
 ) -> list[dict]:
@@ -221,6 +261,20 @@ def _rows(
                     keep[place]["why"] + ("" if located else " till it is located"), ""
                 ),
             }
+        elif what == "cap":
+            unit, cap = caps[place]
+            depth = float(table["depth"].iloc[unit])
+            clearance = settings.zones.tile_clearance
+            row = _row(table.iloc[unit], settings, "")
+            row |= {
+                "kind": "keep_out",
+                "advice": "keep out",
+                "row": "D7",
+                "depth": np.nan,
+                "further": "",
+                "run_heading": np.nan,
+                "reason": _sentence(cap_reason(cap, depth, clearance), ""),
+            }
         elif what == "strip":
             unit = strips[place][0]
             row = _row(table.iloc[unit], settings, "")
@@ -230,12 +284,14 @@ def _rows(
                 "row": "D20",
                 "depth": np.nan,
                 "further": "",
+                "run_heading": np.nan,
                 "reason": "Check strip: stays as it is, so that the next harvest shows "
                 "whether ripping paid.",
             }
         else:
             cause = why[place] if why is not None else ""
             row = _row(table.iloc[place], settings, cause)
+            row["further"] = _over_strips(row, [who for who, _ in strips].count(place))
             unit = place
         row["unit"] = unit
         row["geometry"] = geometry
@@ -280,9 +336,25 @@ def _row(unit: pd.Series, settings: Settings, cause: str) -> dict:
         "sand": float(unit["sand"]),
         "clay": float(unit["clay"]),
         "reason": _sentence(unit["reason"], cause),
-        "further": unit["further"],
+        "further": _further(unit),
+        "run_heading": float(unit.get("run_heading", np.nan)),
         "trial": bool(unit["trial"]),
     }
+
+
+def _further(unit: pd.Series) -> str:
+    """Return the other reasons; where it is ripped also which way to drive."""
+    words = unit.get("run_words", "") if unit["advice"] == "rip" else ""
+    return "; ".join(part for part in (words, unit["further"]) if part)
+
+
+def _over_strips(row: dict, count: int) -> str:
+    """Return the other reasons, with a word on check strips that are crossed."""
+    if not count or row["advice"] != "rip":
+        return row["further"]
+    strips = "its check strip" if count == 1 else f"its {count} check strips"
+    parts = (row["further"], f"lift the shanks over {strips}")
+    return "; ".join(part for part in parts if part)
 
 
 def _sentence(reason: str, cause: str) -> str:

@@ -6,7 +6,7 @@ import math
 from collections.abc import Sequence
 
 from trafficmap.core.settings.zones import ZoneSettings
-from trafficmap.zones.decide import Moisture
+from trafficmap.zones.decide import Moisture, Rolled
 
 FIT_WORDS = {
     "fit": "shatters",
@@ -71,6 +71,35 @@ def moisture_state(
     if _every_step(rolls, tip, settings.roll_step) and agrees:
         return "fit"
     return "untested"
+
+
+def rolled_state(
+    rolls: Sequence[tuple[float, str]],
+    *,
+    tip: float,
+    settings: ZoneSettings | None = None,
+) -> Rolled:
+    """Return whether soil was rolled by hand, and down to the tip or not as far.
+
+    Parameters
+    ----------
+    rolls : sequence of (depth [m], finding)
+        Those that still count.
+    tip : float
+        [m]
+    settings : ZoneSettings, optional
+
+    Examples
+    --------
+    >>> rolled_state([(0.1, "cracks"), (0.2, "cracks")], tip=0.25)
+    'yes'
+    >>> rolled_state([(0.1, "cracks")], tip=0.35), rolled_state([], tip=0.35)
+    ('short', 'no')
+    """
+    if not rolls:
+        return "no"
+    step = (settings or ZoneSettings()).roll_step
+    return "yes" if _every_step(rolls, tip, step) else "short"
 
 
 def _every_step(rolls: Sequence[tuple[float, str]], tip: float, widest: float) -> bool:

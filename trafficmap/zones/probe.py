@@ -2,10 +2,12 @@
 
 from __future__ import annotations
 
+import math
 from typing import TYPE_CHECKING
 
 import numpy as np
 import pandas as pd
+from scipy.spatial import cKDTree
 from shapely import points
 
 import trafficmap.formats._gdal  # noqa: F401 - process settings before GDAL and PROJ
@@ -22,6 +24,9 @@ if TYPE_CHECKING:
     from trafficmap.core.grid import FieldGrid
     from trafficmap.core.settings.zones import ZoneSettings
 
+_LLOYD = 12
+"""Times the middles are moved; more changes nothing to see; choice."""
+
 _COLUMNS = (
     "stop", "zone", "point", "wheeled", "twin_of", "probability", "easting", "northing",
 )  # fmt: skip
@@ -34,11 +39,12 @@ def probe_stops(
     grid: FieldGrid,
     settings: ZoneSettings,
     advice: tuple[str, ...] = ("probe first",),
+    counts: dict[int, int] | None = None,
 ) -> tuple[gpd.GeoDataFrame, list[Note]]:
     """Return probe stops in walking order for every zone that needs probing.
 
-    Stops lie on run-over cells of the likelier half of the zone, each as far as can be
-    from those before it; the twin is the nearest ground no wheel touched, in the same
+    Stops lie on run-over cells of the likelier half of the zone, each in the middle of
+    an even share of it; the twin is the nearest ground no wheel touched, in the same
     soil unit and within ``twin_reach``. The order goes to the nearest stop not yet
     visited, zone by zone, the twin right after its stop.
 
@@ -50,7 +56,9 @@ def probe_stops(
     grid : FieldGrid
     settings : ZoneSettings
     advice : tuple of str
-        Zones with one of these words get stops.
+        Zones with one of these words get ``settings.stops``.
+    counts : dict, optional
+        Stops by zone instead, as the probe plan shares them out.
 
     Returns
     -------
@@ -68,13 +76,16 @@ def probe_stops(
     free = np.flatnonzero((~wheeled & inside & ~keep_out).ravel())
     rows: list[dict] = []
     lonely = 0
-    for zone in zones.loc[zones["advice"].isin(advice), "zone"]:
+    chosen_zones = zones.loc[zones["advice"].isin(advice), "zone"]
+    if counts is None:
+        counts = dict.fromkeys(chosen_zones, settings.stops)
+    for zone, count in counts.items():
         cells = np.flatnonzero(
             (label == zone).ravel() & wheeled.ravel() & inside.ravel()
         )
         if not cells.size:
             cells = np.flatnonzero((label == zone).ravel() & inside.ravel())
-        chosen = _walk(_spread(cells, chance.ravel(), grid, settings.stops), grid)
+        chosen = _walk(_spread(cells, chance.ravel(), grid, count), grid)
         for k, cell in enumerate(chosen, start=1):
             name = f"{zone}-{k}"
             rows.append(_stop(zone, name, 1, "", cell, chance, grid))
@@ -90,17 +101,23 @@ def probe_stops(
     notes = []
     if lonely:
         sentence = (
-            f"{lonely} probe stops have no ground within {settings.twin_reach:g} m "
-            "that no wheel touched; compare them with the least driven ground you know."
+            f"{lonely} probe {'stop has' if lonely == 1 else 'stops have'} no ground "
+            f"within {settings.twin_reach:g} m "
+            "that no wheel touched; compare with the least driven ground you know."
         )
         notes.append(Note("zones.no_twin", "check", sentence, lonely))
     return out, notes
 
 
+def stop_places(stops: pd.DataFrame) -> np.ndarray:
+    """Return eastings and northings of stops, shape (n, 2) [m]."""
+    return stops[["easting", "northing"]].to_numpy(dtype=float)
+
+
 def _spread(
     cells: np.ndarray, chance: np.ndarray, grid: FieldGrid, count: int
 ) -> np.ndarray:
-    """Return cells of the likelier half, each farthest from those chosen before."""
+    """Return cells of the likelier half, spread evenly over it."""
     value = np.nan_to_num(chance[cells], nan=-1.0)
     if not cells.size:
         return cells
@@ -113,7 +130,33 @@ def _spread(
         following = int(np.argmax(distance))
         chosen.append(following)
         distance = np.minimum(distance, np.hypot(*(place - place[following]).T))
-    return likely[chosen]
+    return likely[_middles(place, np.array(chosen))]
+
+
+def _middles(place: np.ndarray, seeds: np.ndarray) -> np.ndarray:
+    """Return the place nearest to the middle of the ground of each seed, each once.
+
+    Places farthest from each other lie on the edge, where a step aside leaves the
+    zone; the middles of what is nearest to them (Lloyd) speak for the ground around.
+    """
+    centre = place[seeds]
+    for _ in range(_LLOYD):
+        own = cKDTree(centre).query(place)[1]
+        size = np.bincount(own, minlength=len(centre))
+        sums = np.column_stack(
+            [np.bincount(own, place[:, k], minlength=len(centre)) for k in (0, 1)]
+        )
+        some = size > 0
+        centre[some] = sums[some] / size[some, None]
+    found: list[int] = []
+    taken = np.zeros(len(place), dtype=np.bool_)
+    for middle in centre:
+        away = np.hypot(*(place - middle).T)
+        away[taken] = np.inf
+        nearest = int(np.argmin(away))
+        taken[nearest] = True
+        found.append(nearest)
+    return np.array(found)
 
 
 def _walk(cells: np.ndarray, grid: FieldGrid) -> list[int]:
@@ -134,6 +177,12 @@ def _twin(
     cell: int, free: np.ndarray, soil: np.ndarray, grid: FieldGrid, reach: float
 ) -> int:
     """Return the nearest unwheeled cell on the same soil, -1 where there is none."""
+    # Only rows within reach can hold it; free cells are in order.
+    row, rows = cell // grid.cols, math.ceil(reach / grid.cell) + 1
+    first, last = np.searchsorted(
+        free, ((row - rows) * grid.cols, (row + rows + 1) * grid.cols)
+    )
+    free = free[first:last]
     same = free[soil[free] == soil[cell]]
     if not same.size:
         return -1

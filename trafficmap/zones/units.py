@@ -12,6 +12,8 @@ from trafficmap.core.constants import COMPUTE_DEPTHS
 from trafficmap.core.layers import get_layer
 from trafficmap.risk.assess import WORST_DEPTHS, worst_depth
 from trafficmap.risk.classes import NOT_ASSESSED
+from trafficmap.zones.earlier import left_in_unit
+from trafficmap.zones.unanswered import CAUSES, open_causes
 
 if TYPE_CHECKING:
     import xarray as xr
@@ -32,9 +34,13 @@ class Units:
     table : DataFrame
         One row a unit, row position equal to the unit number; unit 0 is the rest.
         Columns: unit, kind, leave_why, located (bool), probability, worst_depth [m],
-        assessed (bool), open_share (run-over ground without an answer), run_over and
-        damaged_share [fraction of the unit], passes (90th percentile),
-        heaviest_axle [kg], area [m2], column (commonest soil column, -1 for none);
+        assessed (bool), open_share (run-over ground without an answer), open_why (what
+        is not known on most of it), seeded (share that may be damaged), run_over and
+        damaged_share [fraction of the unit], slope (median, NaN where no map was
+        given) [fraction], passes (90th percentile),
+        heaviest_axle [kg], earlier (chance left from earlier seasons, NaN where none
+        was given), earlier_depth [m], area [m2], column (commonest soil column, -1
+        for none);
         `zones.confirm` adds probed, layer_top, layer_bottom, rut, rolls, trial, dug;
         `zones.decide_units` adds advice, row, depth, fit, reason and further.
     label : ndarray of int32, shape (rows, cols)
@@ -88,6 +94,9 @@ def summarise(
     damaged = get_layer(tray, "damaged_share")
     passes = get_layer(tray, "passes")
     axle = np.nan_to_num(get_layer(tray, "heaviest_axle"))
+    chance = worst_depth(probability)
+    causes = open_causes(tray)
+    slope = get_layer(tray, "slope") if "slope" in tray else None
     rows = []
     for unit, kind in enumerate(kinds):
         mask = label == unit
@@ -101,9 +110,10 @@ def summarise(
         worst = _worst(mean)
         where = worst if worst is not None else WORST_DEPTHS[-1]
         share = damaged[COMPUTE_DEPTHS.index(where)][mask]
-        open_ground = np.isnan(worst_depth(probability)[mask])
+        open_ground = np.isnan(chance[mask])
         area = float(inside[mask].sum())
         driven = float(weight.sum())
+        left = left_in_unit(tray, mask, settings=settings)
         open_share = float(weight[open_ground].sum()) / driven if driven else 0.0
         rows.append(
             {
@@ -113,11 +123,18 @@ def summarise(
                 "worst_depth": worst if worst is not None else np.nan,
                 "assessed": open_share <= settings.not_assessed_share,
                 "open_share": open_share,
+                "open_why": CAUSES[_most(causes[mask], weight)],
+                "seeded": _mean(
+                    (chance[mask] >= settings.seed).astype(float), inside[mask]
+                ),
                 "run_over": driven / area if area else 0.0,
                 "damaged_share": _mean(share, inside[mask]),
                 "passes": _high(passes[mask]),
                 "heaviest_axle": float(axle[mask].max()) if mask.any() else 0.0,
+                "slope": _middle(slope, mask),
                 "area": area * grid.cell_area,
+                "earlier": left[0],
+                "earlier_depth": left[1],
                 "column": _commonest(column_of_cell, mask),
             }
         )
@@ -150,6 +167,21 @@ def _worst(mean: dict[float, float]) -> float | None:
     """Return the depth with the largest mean, the shallower where equal."""
     known = [(value, -depth) for depth, value in mean.items() if not np.isnan(value)]
     return -max(known)[1] if known else None
+
+
+def _most(causes: np.ndarray, weight: np.ndarray) -> int:
+    """Return the cause most of the run-over ground without an answer has, or 0."""
+    share = np.bincount(causes, weights=weight, minlength=len(CAUSES))
+    share[0] = 0.0
+    return int(np.argmax(share)) if share.any() else 0
+
+
+def _middle(values: np.ndarray | None, mask: np.ndarray) -> float:
+    """Return the median of what is known of a unit, NaN where nothing is."""
+    if values is None:
+        return float("nan")
+    known = values[mask][np.isfinite(values[mask])]
+    return float(np.median(known)) if known.size else float("nan")
 
 
 def _high(passes: np.ndarray) -> float:

@@ -30,6 +30,7 @@ def causes(
     columns: Any = None,
     time_zone: str | None = None,
     words: str = "us",
+    resets: Any = None,
 ) -> list[str]:
     """Return, a unit, what weighed most on it: axle, body, passes, day, soil water.
 
@@ -48,6 +49,9 @@ def causes(
         IANA name for the date; UTC if not known.
     words : {"us", "metric"}
         Short tons or tonnes.
+    resets : Resets, optional
+        Passes that tillage has undone at 0.35 m since are no cause; those after it met
+        weaker soil.
 
     Returns
     -------
@@ -59,11 +63,21 @@ def causes(
     weight = mass[axle, events.state]
     unit = units.label.ravel()[events.cell]
     ln_strength = _ln_strength(events, strength, columns)
+    undone = np.zeros(events.cell.size, dtype=np.bool_)
+    if resets is not None:
+        depth = COMPUTE_DEPTHS.index(_LOOKED_AT)
+        since = resets.since[resets.kind_of_cell[events.cell], depth]
+        undone = events.time < since
+        ln_strength = ln_strength + _loosened(events, resets, columns, since)
     out = []
     for number, passes in zip(units.table["unit"], units.table["passes"], strict=True):
         mine = np.flatnonzero(unit == number)
         if not mine.size:
             out.append("")
+            continue
+        mine = mine[~undone[mine]]
+        if not mine.size:
+            out.append("tilled deeper than 14 in (35 cm) since the last wheel")
             continue
         known = mine[np.isfinite(weight[mine])]
         if not known.size:
@@ -109,6 +123,19 @@ def _ln_strength(events: PassEvents, strength: Any, columns: Any) -> np.ndarray:
     depth = COMPUTE_DEPTHS.index(_LOOKED_AT)
     out[known] = strength.ln_strength[row[known], column[known], depth]
     return out
+
+
+def _loosened(
+    events: PassEvents, resets: Any, columns: Any, since: np.ndarray
+) -> np.ndarray:
+    """Return what tillage took from ln strength under each event, 0 or less."""
+    if columns is None:
+        return np.zeros(events.cell.size)
+    depth = COMPUTE_DEPTHS.index(_LOOKED_AT)
+    column = columns.column_of_cell[events.cell]
+    rows = resets.loosened[:, depth]
+    weaker = rows[np.clip(column, 0, rows.size - 1)]
+    return np.where((since > -np.inf) & (column >= 0), weaker, 0.0)
 
 
 def _tons(mass: float, words: str) -> str:
