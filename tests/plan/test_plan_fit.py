@@ -30,7 +30,7 @@ class Series:
 @pytest.fixture
 def series():
     layers = LAYER_CENTRES.size
-    texture = {"sand": 0.2, "clay": 0.4}
+    texture = {"sand": 0.2, "clay": 0.4, "organic_matter": 0.03}
     columns = SimpleNamespace(
         **{name: np.full((2, layers), value) for name, value in texture.items()}
     )
@@ -125,3 +125,33 @@ def test_the_last_day_of_weather_where_nobody_rolled(series, asked):
     units = units_of(rolled=(None, None))
     fit_states(units, series=series, field=FIELD, settings=SETTINGS)
     assert asked[0]["day"] == pd.Timestamp("2026-11-20")
+
+
+def test_packed_ends_carry_no_better_than_on_their_softest_day(series, monkeypatch):
+    """The day that shatters worst need not be the one that ruts most."""
+    days = {0: (0.6, "carries"), 1: (0.4, "carries"), 2: (0.5, "does not carry")}
+
+    @dataclass(frozen=True)
+    class State:
+        word: str
+        probability: float
+        carries: str
+        date: object
+        frozen: float = 0.0
+        thawed: float = 0.0
+        ground: str = "not frozen"
+        tip_frozen: bool = False
+        notes: tuple = ()
+
+    def fake(series, *, day, **given):
+        chance, carries = days.get((ROLLED - day).days, (0.9, "carries"))
+        return State("test by hand", chance, carries, day)
+
+    monkeypatch.setattr("trafficmap.plan.fit.fit", fake)
+    units = units_of(rolled=(None, None))
+    units.table["kind"] = ["body", "end_rows"]
+    frame, _ = fit_states(
+        units, series=series, field=FIELD, settings=SETTINGS, day=ROLLED
+    )
+    assert frame["p_fit"].tolist() == [0.6, 0.4]
+    assert frame["carries"].tolist() == ["carries", "does not carry"]

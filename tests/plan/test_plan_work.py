@@ -87,14 +87,17 @@ def test_end_rows_first_then_money_by_the_hour_then_ruts():
 
 
 def test_sure_money_goes_before_what_may_not_pay():
-    zones = make_zones(("rip", "D5", 1.0, LONG), ("rip", "D5", 0.7, SHORT))
-    settings = PlanSettings(response_low=0.048)
+    zones = make_zones(("rip", "D5", 1.0, LONG), ("rip", "D5", 0.62, SHORT))
+    settings = PlanSettings(
+        loss_spread=(1.0, 1.5), limits_spread=(0.7, 0.9), fracture_spread=(0.75, 0.8),
+        ripping_range=(20 / 4046.8564, 27 / 4046.8564),
+    )  # fmt: skip
     frame, _ = work_plan(zones, field=make_field(), settings=settings, heading=0.0)
     sure = frame.iloc[0]
     assert sure["net_low"] > 0
     unsure = frame.iloc[1]
     assert unsure["net_low"] < 0 < unsure["net_high"]
-    assert "not sure to pay" in unsure["reason"]
+    assert "does not pay for sure" in unsure["reason"]
 
 
 def test_ranges_hold_the_best_value():

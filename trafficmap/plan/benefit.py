@@ -127,44 +127,93 @@ class Money(NamedTuple):
         return self.low > 0 or self.high < 0
 
 
-def net_by_area(
-    value: float,
-    *,
-    wheeled: float,
-    loss: float,
-    limits: float,
-    fracture: float,
-    years: float,
-    cost: float,
-    response: tuple[float, float],
-) -> Money:
-    """Net gain by area of a zone, with the interval farm trials span.
+def reached_share(
+    bottom: float, *, topsoil: float, topsoil_bottom: float, upper_bottom: float
+) -> float:
+    """Share of the loss in reach that lies above the bottom of a layer.
 
-    The gain comes from the wheeled share only, the cost from all of it. Low and high
-    take the lowest and highest response of yield seen in farm trials instead of the
-    loss model, so that zero and losses are inside the interval.
+    The topsoil part counts whole, of the upper subsoil part as much as the layer goes
+    down into it. So a shallow pan brings less than one down to 16 in. A choice.
 
     Parameters
     ----------
-    value : float
-        Yield times price. [currency/m2]
-    wheeled : float
-        Share of the zone that was wheeled. [fraction]
-    loss : float
-        Yield loss within reach of tillage on wheeled ground. [fraction]
-    limits, fracture, years : float
-        See `gain`.
-    cost : float
-        Beyond what would be done otherwise. [currency/m2]
-    response : tuple of float
-        Lowest and highest yield response. [fraction]
+    bottom : float
+        Bottom of the layer; NaN, where nobody dug, counts as the deepest in reach. [m]
+    topsoil : float
+        Share of the loss in the topsoil. [fraction]
+    topsoil_bottom, upper_bottom : float
+        [m]
 
     Returns
     -------
-    Money
-        [currency/m2]
+    float
+        [fraction]
+
+    Examples
+    --------
+    >>> layers = {"topsoil": 0.6, "topsoil_bottom": 0.25, "upper_bottom": 0.40}
+    >>> [round(reached_share(depth, **layers), 2) for depth in (0.20, 0.325, 0.50)]
+    [0.6, 0.8, 1.0]
     """
-    best = wheeled * gain(value * loss, limits=limits, fracture=fracture, years=years)
-    low = min(best, wheeled * value * response[0])
-    high = max(best, wheeled * value * response[1])
-    return Money(low - cost, best - cost, high - cost)
+    if math.isnan(bottom):
+        return 1.0
+    into = (bottom - topsoil_bottom) / (upper_bottom - topsoil_bottom)
+    return topsoil + (1.0 - topsoil) * min(1.0, max(0.0, into))
+
+
+def benefit_years(
+    crops: int, *, residual: float, topsoil: float, reached: float
+) -> float:
+    """How many first years the benefit of one ripping is worth where wheels keep off.
+
+    In crop t the soil would have mended by itself as `yield_loss` says, and of the
+    loosening ``residual ** (t - 1)`` is left: the sum of both over the crops counted.
+
+    Parameters
+    ----------
+    crops : int
+        Crops counted.
+    residual : float
+        Share of the benefit left each year later. [fraction]
+    topsoil, reached : float
+        Share of the loss in the topsoil, and share that was reached. [fraction]
+
+    Examples
+    --------
+    >>> round(benefit_years(2, residual=0.5, topsoil=0.6, reached=1.0), 3)
+    1.42
+    """
+    total = 0.0
+    for crop in range(1, crops + 1):
+        left = yield_loss(crop, topsoil=topsoil, upper=reached - topsoil, deep=0.0)
+        total += residual ** (crop - 1) * left / reached
+    return total
+
+
+def break_even_words(chance: float, *, known: bool = True) -> str:
+    """Say in plain words what must be true for ripping to pay.
+
+    Parameters
+    ----------
+    chance : float
+        From `break_even_limits`.
+    known : bool
+        False where money cannot be worked out.
+
+    Examples
+    --------
+    >>> break_even_words(0.45)
+    'pays on balance if more than 45 in 100 such spots really hold back roots'
+    >>> break_even_words(1.2)
+    'does not pay even if every such spot holds back roots'
+    """
+    if not known or math.isnan(chance):
+        return "nobody can say what it takes to pay: yield, price or loss is missing"
+    if chance <= 0:
+        return "costs nothing beyond the usual work"
+    if chance >= 1:
+        return "does not pay even if every such spot holds back roots"
+    share = math.ceil(chance * 100 - 1e-9)
+    return (
+        f"pays on balance if more than {share} in 100 such spots really hold back roots"
+    )

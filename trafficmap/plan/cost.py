@@ -69,6 +69,37 @@ def ownership_share(
     return (1 - salvage) / years + (1 + salvage) / 2 * rate + other
 
 
+def repair_by_hour(
+    price: float, *, factors: tuple[float, float], hours: float
+) -> float:
+    """Repair by hour over the life of a machine [currency/h] (form from memory).
+
+    RF1 P (h / 1000)^RF2 over all its hours h, shared out evenly among them.
+
+    Parameters
+    ----------
+    price : float
+        [currency]
+    factors : tuple of float
+        RF1 and RF2.
+    hours : float
+        Hours of its whole life. [h]
+
+    References
+    ----------
+    .. [1] ASAE EP496 and D497 (from memory).
+
+    Examples
+    --------
+    >>> round(repair_by_hour(50_000, factors=(0.28, 1.4), hours=1000), 2)
+    14.0
+    """
+    if hours <= 0:
+        return 0.0
+    first, second = factors
+    return first * price * (hours / 1000.0) ** second / hours
+
+
 @dataclass(frozen=True)
 class AreaCost:
     """Cost of ripping by area [currency/m2].

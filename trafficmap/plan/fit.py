@@ -23,7 +23,8 @@ if TYPE_CHECKING:
     from trafficmap.soil.water import SoilSeries
     from trafficmap.zones.units import Units
 
-_USUAL_TIP = 0.3556  # 14 in, for ground where nobody knows how deep to go
+USUAL_TIP = 0.3556  # 14 in, for ground where nobody knows how deep to go
+_CARRIES = ("does not carry", "may rut", "unknown", "carries")
 _PAN = (0.20, 0.40)  # where texture decides about ripping
 
 
@@ -63,7 +64,8 @@ def fit_states(
         One row a unit: unit, day, word (shatters, test by hand, too wet, too hard,
         unknown), p_fit, fresh (hand rolls still hold), carries, frozen [m], tip_frozen
         (ice where the shank tip would go), ground (not frozen, frozen crust, thawed
-        over frozen, unknown), sand and clay between 0.20 and 0.40 m [fraction].
+        over frozen, unknown), sand, clay and organic (matter) between 0.20 and
+        0.40 m [fraction].
     list of Note
     """
     if columns is None and series is not None:
@@ -87,6 +89,7 @@ def fit_states(
             "ground": "unknown",
             "sand": _mean(columns, "sand", column),
             "clay": _mean(columns, "clay", column),
+            "organic": _mean(columns, "organic_matter", column),
         }
         if series is not None and column >= 0 and day is not None:
             tip = tip_depth(row["layer_bottom"], units=field.units)
@@ -95,7 +98,7 @@ def fit_states(
                 series,
                 column=column,
                 day=day,
-                tip_depth=_USUAL_TIP if math.isnan(tip) else min(tip, 1.0),
+                tip_depth=USUAL_TIP if math.isnan(tip) else min(tip, 1.0),
                 hand_rolls=rolls,
                 packed=row.get("kind") == "end_rows" and not rolls,
                 settings=use,
@@ -145,13 +148,15 @@ def _state(
     ]
     known = [state for state in earlier if not math.isnan(state.probability)]
     worst = min([today, *known], key=lambda state: state.probability)
+    # A day that shatters worst need not be the one that carries worst.
+    softest = min([today, *known], key=lambda state: _CARRIES.index(state.carries))
     return replace(
         worst,
         date=today.date,
         frozen=today.frozen,
         thawed=today.thawed,
         ground=today.ground,
-        carries=today.carries if today.frozen > 0.0 else worst.carries,
+        carries=today.carries if today.frozen > 0.0 else softest.carries,
     )
 
 
@@ -178,6 +183,18 @@ def _readable(rolls: tuple[tuple[float, str], ...]) -> list[tuple[float, str]]:
     """Return the rolls whose finding the soil room understands."""
     known = ("rolls", "cracks", "crumbles")
     return [(depth, word) for depth, word in rolls if word in known]
+
+
+def texture_of(columns: SoilColumns | None, column: int) -> tuple[float, float]:
+    """Return sand and clay of a soil column where a pan lies, NaN if not known.
+
+    Parameters
+    ----------
+    columns : SoilColumns or None
+    column : int
+        -1 for none.
+    """
+    return _mean(columns, "sand", column), _mean(columns, "clay", column)
 
 
 def _mean(columns: SoilColumns | None, name: str, column: int) -> float:

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import math
 
+from trafficmap.core.constants import GRAVITY
 from trafficmap.core.errors import InputError
 
 PTO_FROM_ENGINE = 0.9
@@ -138,6 +139,45 @@ def traction_brixius(
         "net": net,
         "efficiency": (1 - slip) * net / gross,
     }
+
+
+_WHEEL = (0.71, 2.06)  # width and diameter of a usual drive tyre [m]; choice
+_DRIVEN = {"2wd": (2, 0.65), "front_assist": (4, 1.0), "4wd": (4, 1.0)}
+"""Driven wheels and the share of the tractor's weight on them (choice)."""
+
+
+def most_pull(
+    mass: float, *, drive: str, cone_index: float, slip: float
+) -> float | None:
+    """Most pull of a wheeled tractor [N] at the most slip that is let be.
+
+    The weight on its driven wheels times the net traction of one such wheel
+    (`traction_brixius`). None for tracks, of which the form says nothing.
+
+    Parameters
+    ----------
+    mass : float
+        Of the tractor with ballast. [kg]
+    drive : {"2wd", "front_assist", "4wd", "tracks"}
+    cone_index : float
+        Of the ground it runs on. [Pa]
+    slip : float
+        [fraction]
+
+    Examples
+    --------
+    >>> round(most_pull(16_300, drive="4wd", cone_index=900e3, slip=0.10) / 1000)
+    65
+    """
+    if drive not in _DRIVEN:
+        return None
+    wheels, share = _DRIVEN[drive]
+    load = mass * GRAVITY * share
+    width, diameter = _WHEEL
+    found = traction_brixius(
+        cone_index, width=width, diameter=diameter, load=load / wheels, slip=slip
+    )
+    return load * max(0.0, found["net"])
 
 
 BEST_SLIP = {

@@ -3,29 +3,53 @@
 from __future__ import annotations
 
 import math
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
+import numpy as np
 import pandas as pd
+import shapely
+
+import trafficmap.formats._gdal  # noqa: F401 - process settings before rasterio
+
+from rasterio.features import shapes  # isort: skip
+from rasterio.transform import Affine  # isort: skip
 
 from trafficmap.core.notes import Note
-from trafficmap.plan.benefit import break_even_limits, net_by_area
+from trafficmap.plan.capacity import run_heading
 from trafficmap.plan.cost import AreaCost, ripping_cost
+from trafficmap.plan.draft import soil_group
+from trafficmap.plan.fit import USUAL_TIP, texture_of
+from trafficmap.plan.fuel import Range
+from trafficmap.plan.money import GroundMoney, Pricing, ground_money
+from trafficmap.plan.own import OwnRates, effort, own_rates, own_ripping
+from trafficmap.zones.depths import allowed_depths
 
 if TYPE_CHECKING:
+    from shapely.geometry.base import BaseGeometry
+
     from trafficmap.core.settings.plan import PlanSettings
-    from trafficmap.field.model import Crop, Prices
+    from trafficmap.field.model import Crop, Prices, Tool
     from trafficmap.zones.units import Units
 
 
 def price(
-    units: Units, *, crop: Crop, prices: Prices, settings: PlanSettings
+    units: Units,
+    *,
+    crop: Crop,
+    prices: Prices,
+    settings: PlanSettings,
+    tool: Tool | None = None,
+    words: str = "us",
+    columns: Any = None,
 ) -> tuple[pd.DataFrame, list[Note]]:
     """Return the money of each unit, as if its layer were confirmed and reachable.
 
     The gain comes from the run-over share of the unit: yield x price x reachable loss
     x chance that the layer limits yield x chance that it breaks. The cost is the
     difference to what would be done there anyway, on all of the unit. Losses count
-    once a wheeled area and season, never once a pass.
+    once a wheeled area and season, never once a pass. With the figures of an own tool
+    the cost is that of the real runs of the unit, at the deepest its layer may be
+    worked, so that what pays here still pays once it is drawn.
 
     Parameters
     ----------
@@ -33,54 +57,83 @@ def price(
     crop : Crop
     prices : Prices
     settings : PlanSettings
+    tool : Tool, optional
+        The tool that rips.
+    words : {"us", "metric"}
+        Whole inches or whole centimetres of depth.
+    columns : SoilColumns, optional
+        For the draft; the middle of the draft table where not given.
 
     Returns
     -------
     DataFrame
         One row a unit: unit, net_low, net, net_high [currency], cost and extra_cost
         [currency], by_area (net) [currency/m2], break_even (chance that a layer must
-        limit yield for ripping to pay). Money is NaN where the next crop, its yield
-        or price is not known.
+        limit yield for ripping to pay), verdict (pays, does not pay, not known).
+        Money is NaN where the next crop, its yield or price is not known.
     list of Note
     """
-    value, loss, notes = crop_value(crop, settings)
-    cost, more = area_cost(crop, prices, settings)
-    notes += more
+    rates, notes = own_rates(tool, prices=prices, settings=settings)
+    pricing, more = field_pricing(crop, prices, settings, own=rates is not None)
+    notes = more + notes
     rows = []
     for row in units.table.to_dict("records"):
-        money = net_by_area(
-            value,
-            wheeled=row["run_over"],
-            loss=loss,
-            limits=settings.limits,
-            fracture=settings.fracture,
-            years=settings.years,
-            cost=cost.extra,
-            response=(settings.response_low, settings.response_high),
+        bottom = row.get("layer_bottom", math.nan)
+        own = None
+        if rates is not None and tool is not None and row.get("kind") != "rest":
+            own = _own(
+                units,
+                row,
+                rates=rates,
+                tool=tool,
+                depth=_deepest(bottom, words),
+                soil=soil_group(*texture_of(columns, int(row.get("column", -1)))),
+                settings=settings,
+            )
+        money = ground_money(
+            pricing,
+            area=row["area"],
+            run_over=row["run_over"],
+            bottom=bottom,
+            settings=settings,
+            ripping=own,
         )
-        known = not math.isnan(value)
-        rows.append(
-            {
-                "unit": row["unit"],
-                "net_low": money.low * row["area"] if known else math.nan,
-                "net": money.best * row["area"] if known else math.nan,
-                "net_high": money.high * row["area"] if known else math.nan,
-                "cost": cost.whole * row["area"],
-                "extra_cost": cost.extra * row["area"],
-                "by_area": money.best if known else math.nan,
-                "break_even": break_even_limits(
-                    cost.extra,
-                    reachable=value * loss * row["run_over"],
-                    fracture=settings.fracture,
-                    years=settings.years,
-                ),
-            }
-        )
+        rows.append({"unit": row["unit"]} | _row(money))
     return pd.DataFrame(rows), notes
 
 
+def field_pricing(
+    crop: Crop, prices: Prices, settings: PlanSettings, *, own: bool = False
+) -> tuple[Pricing, list[Note]]:
+    """Return what money holds for all ground of a field, and what was assumed.
+
+    Parameters
+    ----------
+    crop : Crop
+    prices : Prices
+    settings : PlanSettings
+    own : bool
+        The own cost of a tool stands in for a price of ripping.
+    """
+    value, loss, notes = crop_value(crop, settings)
+    cost, more = area_cost(crop, prices, settings, own=own)
+    ripping = cost.whole - cost.levelling
+    low, high = ripping, ripping
+    if prices.ripping is None:
+        low, high = settings.ripping_range
+    pricing = Pricing(
+        value=value,
+        loss=loss,
+        ripping=Range(min(low, ripping), ripping, max(high, ripping)),
+        levelling=cost.levelling,
+        credit=cost.credit,
+        lanes_kept=crop.lanes_kept,
+    )
+    return pricing, notes + more
+
+
 def area_cost(
-    crop: Crop, prices: Prices, settings: PlanSettings
+    crop: Crop, prices: Prices, settings: PlanSettings, *, own: bool = False
 ) -> tuple[AreaCost, list[Note]]:
     """Return what ripping costs by area here, and what had to be assumed.
 
@@ -89,12 +142,15 @@ def area_cost(
     crop : Crop
     prices : Prices
     settings : PlanSettings
+    own : bool
+        The own cost of a tool stands in for a price of ripping.
     """
     assumed = []
     ripping = prices.ripping
     if ripping is None:
         ripping = settings.ripping
-        assumed.append(f"ripping {_per_area(ripping)}")
+        if not own:
+            assumed.append(f"ripping {_per_area(ripping)}")
     levelling = prices.levelling
     spring = bool(crop.spring_pass)
     if levelling is None:
@@ -169,3 +225,60 @@ def crop_value(crop: Crop, settings: PlanSettings) -> tuple[float, float, list[N
 
 def _per_area(by_m2: float) -> str:
     return f"({by_m2 * 4046.8564224:.0f} an acre, {by_m2 * 1e4:.0f} a hectare)"
+
+
+def _row(money: GroundMoney) -> dict[str, Any]:
+    """Return the columns of `price` for one unit."""
+    return {
+        "net_low": money.net.low,
+        "net": money.net.best,
+        "net_high": money.net.high,
+        "cost": money.whole.best,
+        "extra_cost": money.extra.best,
+        "by_area": money.net.best / money.area if money.area else math.nan,
+        "break_even": money.break_even,
+        "verdict": money.verdict,
+    }
+
+
+def _own(
+    units: Units,
+    row: dict,
+    *,
+    rates: OwnRates,
+    tool: Tool,
+    depth: float,
+    soil: str,
+    settings: PlanSettings,
+) -> Range:
+    """Return the own cost of ripping a unit [currency/m2]."""
+    work = effort(
+        _outline(units, row["unit"]),
+        area=row["area"],
+        depth=depth,
+        tool=tool,
+        soil=soil,
+        heading=run_heading(row, units.heading),
+        settings=settings,
+    )
+    return own_ripping(rates, work, area=row["area"])
+
+
+def _deepest(bottom: float, words: str) -> float:
+    """Return the deepest tip [m] for a layer, the usual one where none is known."""
+    if math.isnan(bottom):
+        return USUAL_TIP
+    step = 0.01 if words == "metric" else 0.0254
+    return allowed_depths(bottom, units=words)[-1] * step
+
+
+def _outline(units: Units, unit: int) -> BaseGeometry:
+    """Return the cells of a unit as one shape, in metres."""
+    mask = units.label == unit
+    grid = units.grid
+    place = Affine(grid.cell, 0.0, grid.west, 0.0, -grid.cell, grid.north)
+    parts = [
+        shapely.geometry.shape(shape)
+        for shape, _ in shapes(mask.astype(np.uint8), mask=mask, transform=place)
+    ]
+    return shapely.union_all(parts)

@@ -2,12 +2,14 @@
 
 from __future__ import annotations
 
+import math
 from typing import TYPE_CHECKING
 
 from trafficmap.core.notes import Note
 from trafficmap.core.units import from_si
 from trafficmap.plan.draft import DRAFT_ROWS, DraftRow, draft_d497
-from trafficmap.plan.power import drawbar_share, shanks_to_lift
+from trafficmap.plan.power import drawbar_share, most_pull, shanks_to_lift
+from trafficmap.zones.shanks import critical_depth
 
 if TYPE_CHECKING:
     from trafficmap.core.settings.plan import PlanSettings
@@ -19,7 +21,6 @@ _SPACING = {
     "winged": (1.5, 2.0),
     "winged, leading tines": (2.0, 2.5),
 }
-_WING_FACTOR = 1.3  # a winged foot counts wider; the low end of 1.3 to 1.5, choice
 
 
 def spacing_limits(depth: float, *, tool: Tool) -> tuple[float, float]:
@@ -53,37 +54,6 @@ def least_depth_for_spacing(spacing: float) -> float:
     15
     """
     return spacing / 2
-
-
-def critical_depth(
-    foot_width: float, *, winged: bool, wet: bool = False
-) -> tuple[float, float]:
-    """Depth [m] below which a tine smears and compacts instead of lifting.
-
-    Five to seven times the foot width; three to four times as a guard in wet soil (a
-    choice, the depth shrinks sharply there).
-
-    Parameters
-    ----------
-    foot_width : float
-        [m]
-    winged : bool
-        Counts the foot 1.3 times wider.
-    wet : bool
-
-    References
-    ----------
-    .. [1] Soil Management Handbook, B.C. Ministry of Agriculture and Lands, 4.3.1;
-       G. Spoor & R. J. Godwin (1978), J. Agric. Eng. Res. 23:243-258 (from memory).
-
-    Examples
-    --------
-    >>> [round(depth, 3) for depth in critical_depth(0.075, winged=False)]
-    [0.375, 0.525]
-    """
-    wide = foot_width * (_WING_FACTOR if winged else 1.0)
-    low, high = (3.0, 4.0) if wet else (5.0, 7.0)
-    return low * wide, high * wide
 
 
 def draft_row(tool: Tool) -> DraftRow:
@@ -167,6 +137,8 @@ def check_tool(
                 "known to half either way)."
             )
             notes.append(Note("plan.power", "check", sentence, lift, tool.name))
+    if tool.tractor_mass is not None and tool.drive:
+        notes += _slip(tool, where, depth, soil, speed, settings)
     low, high = settings.speed_window
     if not low - 1e-9 <= speed <= high + 1e-9:
         sentence = (
@@ -175,3 +147,39 @@ def check_tool(
         )
         notes.append(Note("plan.speed", "info", sentence, where=tool.name))
     return notes
+
+
+def _slip(
+    tool: Tool,
+    where: str,
+    depth: float,
+    soil: str,
+    speed: float,
+    settings: PlanSettings,
+) -> list[Note]:
+    """Say whether the wheels slip past the limit before the tool pulls through."""
+    draft = tool_draft(
+        tool, depth=depth, soil=soil, speed=speed, spread=settings.draft_spread
+    )[1]
+    most = most_pull(
+        float(tool.tractor_mass or 0.0),
+        drive=tool.drive,
+        cone_index=settings.ground_cone_index,
+        slip=settings.slip_limit,
+    )
+    if most is None:
+        sentence = (
+            f"{where}: nobody has figures for the slip of tracks; measure it, and stop "
+            f"above {settings.slip_limit:.0%}."
+        )
+        return [Note("plan.slip_tracks", "info", sentence, where=tool.name)]
+    if draft <= most:
+        return []
+    lift = min(tool.shanks, math.ceil(tool.shanks * (1.0 - most / draft) - 1e-9))
+    sentence = (
+        f"{where}: it pulls about {draft / 1000:.0f} kN ({draft / 4448.2216:.1f} "
+        f"thousand lb), and a tractor of this weight holds {most / 1000:.0f} kN at "
+        f"{settings.slip_limit:.0%} slip; lift {lift} of {tool.shanks} shanks out or "
+        "add weight. Slipping wheels smear the furrow."
+    )
+    return [Note("plan.slip", "check", sentence, lift, tool.name)]

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from dataclasses import dataclass
 from itertools import pairwise
 from typing import TYPE_CHECKING, Any
 
@@ -10,13 +11,14 @@ import pandas as pd
 
 from trafficmap.core.notes import Note
 from trafficmap.core.tables import PLAN, require_table
-from trafficmap.plan.benefit import Money, net_by_area
-from trafficmap.plan.capacity import zone_time
+from trafficmap.plan.capacity import run_heading
 from trafficmap.plan.draft import soil_group
-from trafficmap.plan.fuel import fuel_range
-from trafficmap.plan.power import drawbar_share
-from trafficmap.plan.price import area_cost, crop_value
-from trafficmap.plan.tool import check_tool, tool_draft
+from trafficmap.plan.fit import USUAL_TIP
+from trafficmap.plan.money import GroundMoney, ground_money
+from trafficmap.plan.own import Effort, OwnRates, effort, own_rates, own_ripping
+from trafficmap.plan.price import field_pricing
+from trafficmap.plan.tool import check_tool
+from trafficmap.zones.depths import tip_depth
 
 if TYPE_CHECKING:
     import geopandas as gpd
@@ -24,6 +26,7 @@ if TYPE_CHECKING:
     from trafficmap.core.settings.plan import PlanSettings
     from trafficmap.field.model import Field, Tool
 
+_ASKED = ("rip", "probe first", "wait", "carry only", "stop")
 _JOBS = {"rip": "rip", "level ruts only": "level ruts"}
 
 
@@ -64,37 +67,17 @@ def work_plan(
     """
     if tool is None and field.tools:
         tool = field.tools[0]
-    cost, _ = area_cost(field.crop, field.prices, settings)
-    value, loss, _ = crop_value(field.crop, settings)
     notes: list[Note] = []
     jobs = []
+    priced = zone_money(
+        zones, field=field, settings=settings, heading=heading, tool=tool
+    )
     for zone in zones[zones["advice"].isin(_JOBS)].to_dict("records"):
-        # Without a soil map the middle row of the draft table stands in; its spread
-        # of half either way is wider than the difference.
-        soil = soil_group(zone.get("sand", math.nan), zone.get("clay", math.nan))
-        job = _job(zone, tool, soil, settings, heading)
-        if zone["advice"] == "rip":
-            by_area = net_by_area(
-                value,
-                wheeled=zone["run_over"],
-                loss=loss,
-                limits=settings.limits,
-                fracture=settings.fracture,
-                years=settings.years,
-                cost=cost.extra,
-                response=(settings.response_low, settings.response_high),
+        job = _job(zone, tool, priced.get(zone["zone"]))
+        if zone["advice"] == "rip" and tool is not None:
+            notes += check_tool(
+                tool, depth=zone["depth"], soil=_soil(zone), settings=settings
             )
-            money = Money(*(part * zone["area"] for part in by_area))
-            job |= {
-                "cost": cost.whole * zone["area"],
-                "net_low": money.low,
-                "net": money.best,
-                "net_high": money.high,
-            }
-            if tool is not None:
-                notes += check_tool(
-                    tool, depth=zone["depth"], soil=soil, settings=settings
-                )
         job |= _rank(zone, job)
         jobs.append(job)
     jobs.sort(key=lambda job: (job["class"], -job["rate"], job["zone"]))
@@ -116,53 +99,127 @@ def work_plan(
     return require_table(frame, PLAN), list(dict.fromkeys(notes))
 
 
-def _job(
-    zone: dict, tool: Tool | None, soil: str, settings: PlanSettings, heading: float
-) -> dict[str, Any]:
+@dataclass(frozen=True)
+class PricedZone:
+    """Money of a zone were it ripped, and hours and fuel where a tool is known."""
+
+    money: GroundMoney
+    effort: Effort | None
+    rates: OwnRates | None
+
+
+def zone_money(
+    zones: gpd.GeoDataFrame,
+    *,
+    field: Field,
+    settings: PlanSettings,
+    heading: float,
+    tool: Tool | None = None,
+) -> dict[int, PricedZone]:
+    """Return the money of every zone that is or may yet be ripped, by its number.
+
+    Ground that is ripped, that waits, or that is left because it does not pay; ground
+    to be probed as if its layer were confirmed. All other ground has none.
+
+    Parameters
+    ----------
+    zones : GeoDataFrame
+        Contract `ZONES`, metric coordinates.
+    field : Field
+    settings : PlanSettings
+    heading : float
+        Direction of the runs. [rad]
+    tool : Tool, optional
+    """
+    pricing, _ = field_pricing(field.crop, field.prices, settings)
+    rates, _ = own_rates(tool, prices=field.prices, settings=settings)
+    found: dict[int, PricedZone] = {}
+    for zone in zones.to_dict("records"):
+        if not _may_be_ripped(zone):
+            continue
+        bottom = float(zone.get("layer_bottom", math.nan))
+        depth = zone["depth"]
+        if math.isnan(depth):
+            depth = tip_depth(bottom, units=field.units)
+        if math.isnan(depth):
+            depth = USUAL_TIP
+        work = None
+        if tool is not None:
+            work = effort(
+                zone["geometry"],
+                area=zone["area"],
+                depth=depth,
+                tool=tool,
+                soil=_soil(zone),
+                heading=run_heading(zone, heading),
+                settings=settings,
+            )
+        own = None
+        if rates is not None and work is not None:
+            own = own_ripping(rates, work, area=zone["area"])
+        money = ground_money(
+            pricing,
+            area=zone["area"],
+            run_over=zone["run_over"],
+            bottom=bottom,
+            settings=settings,
+            ripping=own,
+        )
+        found[int(zone["zone"])] = PricedZone(money, work, rates if own else None)
+    return found
+
+
+def _may_be_ripped(zone: dict) -> bool:
+    """Return whether money is told for a zone: it may come to ripping yet.
+
+    Not for ground out of reach or not to be touched, whatever it would bring.
+    """
+    if zone.get("kind", "body") not in ("body", "end_rows", "overlap"):
+        return False
+    return zone["advice"] in _ASKED or zone["row"] in ("D8", "D19")
+
+
+def _soil(zone: dict) -> str:
+    # Without a soil map the middle row of the draft table stands in; its spread of
+    # half either way is wider than the difference.
+    return soil_group(zone.get("sand", math.nan), zone.get("clay", math.nan))
+
+
+def _job(zone: dict, tool: Tool | None, priced: PricedZone | None) -> dict[str, Any]:
     """Return one job with its hours and fuel, NaN where no tool is known."""
     job: dict[str, Any] = dict.fromkeys(
         [column.name for column in PLAN.columns if column.dtype == "float"], math.nan
     )
+    rip = zone["advice"] == "rip"
     job |= {
         "zone": zone["zone"],
         "job": _JOBS[zone["advice"]],
-        "tool": tool.name if tool is not None and zone["advice"] == "rip" else "",
+        "tool": tool.name if tool is not None and rip else "",
         "depth": zone["depth"],
         "area": zone["area"],
         "shape": zone["geometry"],
+        "pays": False,
     }
-    if tool is None or zone["advice"] != "rip":
+    if not rip or priced is None:
         return job
-    speed = tool.speed or settings.speed
-    slow, fast = (
-        min(settings.speed_window[0], speed),
-        max(settings.speed_window[1], speed),
-    )
-    for name, pace in (("_low", fast), ("", speed), ("_high", slow)):
-        job[f"duration{name}"], efficiency = zone_time(
-            zone["geometry"],
-            width=tool.width,
-            heading=heading,
-            speed=pace,
-            turn_time=settings.turn_time,
-            overlap=settings.overlap,
-        )
-        if name == "":
-            job["efficiency"] = efficiency
-    low, _, high = tool_draft(
-        tool, depth=zone["depth"], soil=soil, speed=speed, spread=settings.draft_spread
-    )
-    fuel = fuel_range(
-        (low, high),
-        width=tool.width * settings.overlap,
-        share=drawbar_share(tool.drive or "front_assist", ground="tilled"),
-        depth=zone["depth"],
-        load=settings.load_share,
-        efficiency=max(job["efficiency"], 0.1),
-    )
-    job["fuel_low"] = fuel.low * zone["area"]
-    job["fuel"] = fuel.best * zone["area"]
-    job["fuel_high"] = fuel.high * zone["area"]
+    money, work = priced.money, priced.effort
+    job |= {
+        "cost": money.whole.best,
+        "net_low": money.net.low,
+        "net": money.net.best,
+        "net_high": money.net.high,
+        "pays": money.verdict == "pays",
+    }
+    if work is not None:
+        job |= {
+            "duration_low": work.duration.low,
+            "duration": work.duration.best,
+            "duration_high": work.duration.high,
+            "efficiency": work.efficiency,
+            "fuel_low": work.fuel.low,
+            "fuel": work.fuel.best,
+            "fuel_high": work.fuel.high,
+        }
     return job
 
 
@@ -179,13 +236,15 @@ def _rank(zone: dict, job: dict) -> dict[str, Any]:
     if zone.get("trial"):
         reason = "trial pass first, dig it, then decide"
         return {"class": 1, "rate": rate, "reason": reason}
-    if job["net_low"] > 0:
+    if job["pays"] and job["net_low"] > 0:
         return {
             "class": 1,
             "rate": rate,
             "reason": "pays by the hour better than the next",
         }
-    reason = "not sure to pay: the range of the gain spans zero"
+    reason = "does not pay for sure: the range of the gain spans zero"
+    if job["pays"]:
+        reason = "pays on balance, not for sure: the range of the gain spans zero"
     return {"class": 2, "rate": rate, "reason": reason}
 
 
