@@ -277,7 +277,7 @@ def _field_toml(listed: list[dict]) -> dict:
             "currency": "USD",
             "ripping_per_ha": 66.7,
             "levelling_per_ha": 39.5,
-            "fall_pass_per_ha": 47.0,
+            "fall_pass_per_ha": 54.4,
             "diesel_per_l": 1.0,
         },
         "dug": {"file": "dug.csv"},

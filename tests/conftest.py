@@ -30,6 +30,7 @@ KERNEL_FILES = {
     "test_loads_paths.py",
     "test_loads_payload.py",
     "test_loads_pushed.py",
+    "test_plan_order_kernel.py",
     "test_risk_assess.py",
     "test_risk_tillage.py",
     "test_soil_front.py",

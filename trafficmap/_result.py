@@ -10,6 +10,7 @@ if TYPE_CHECKING:
     import pandas as pd
     import xarray as xr
 
+    from trafficmap import plan as plan_room
     from trafficmap import risk, soil, traffic
     from trafficmap.core.grid import FieldGrid
     from trafficmap.core.notes import Note
@@ -18,6 +19,7 @@ if TYPE_CHECKING:
     from trafficmap.loads.paths import WheelPaths
     from trafficmap.soil.columns import SoilColumns
     from trafficmap.traffic.events import PassEvents, Visits
+    from trafficmap.zones.units import Units
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -48,12 +50,15 @@ class Measured:
     resets : Resets or None
         What tillage between passes undid.
     draws : Draws or None
-        Joint intervals and what matters most, where ``settings.risk.draws`` asks.
+        Joint intervals and what matters most, where ``settings.risk.draws`` asks;
+        made when zones are known, so a `Measured` alone has none.
     sessions, gaps : DataFrame
         Runs of receivers, contract `SESSIONS`; time without a track, contract `GAPS`.
     driven : TrafficTables
         Tables of the traffic: by machine and part of the field, how often, which axle
         first, and the loading spots.
+    axles : DataFrame or None
+        Which axles did the damage, contract `AXLE_DAMAGE`.
     """
 
     field: Field
@@ -78,6 +83,7 @@ class Measured:
     sessions: pd.DataFrame | None = None
     gaps: pd.DataFrame | None = None
     driven: traffic.TrafficTables | None = None
+    axles: pd.DataFrame | None = None
 
     @property
     def layers(self) -> xr.Dataset:
@@ -97,6 +103,18 @@ class Result(Measured):
         Worst first: of reading, measuring and deciding.
     nights : DataFrame or None
         Frozen ground in the forecast, contract `NIGHTS`; None without a forecast.
+    money : dict or None
+        Inputs, formulas and every term of the money, from `plan.money_block`.
+    units : Units or None
+        The pieces of ground the zones were drawn from, with their advice.
+    price, fit : DataFrame or None
+        Money and soil of each unit, from `plan.price` and `plan.fit_states`.
+    ahead : Ahead or None
+        Soil water through the days of the forecast; None without one that tells rain.
+    when : When or None
+        Hours ahead that are fit, by zone; None without `ahead`.
+    odds : DataFrame or None
+        In how many past years a day was fit, contract `ODDS`.
     """
 
     zones: gpd.GeoDataFrame
@@ -104,6 +122,13 @@ class Result(Measured):
     stops: gpd.GeoDataFrame
     notes: tuple[Note, ...]
     nights: pd.DataFrame | None = None
+    money: dict[str, Any] | None = None
+    units: Units | None = None
+    price: pd.DataFrame | None = None
+    fit: pd.DataFrame | None = None
+    ahead: soil.Ahead | None = None
+    when: plan_room.When | None = None
+    odds: pd.DataFrame | None = None
 
     def areas(self) -> dict[str, float]:
         """Return the area of each advice [m2], largest first."""

@@ -2,16 +2,18 @@
 
 from __future__ import annotations
 
+import dataclasses
 import datetime as dt
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
 import shapely
 
-from trafficmap import risk, soil, traffic
-from trafficmap.core.layers import put_layer
+from trafficmap import plan, risk, soil, traffic
+from trafficmap.core.layers import new_tray, put_layer
 
 if TYPE_CHECKING:
+    import geopandas as gpd
     import pandas as pd
     import xarray as xr
     from shapely.geometry.base import BaseGeometry
@@ -22,6 +24,7 @@ if TYPE_CHECKING:
     from trafficmap.field.model import Field
     from trafficmap.loads.paths import WheelPaths
     from trafficmap.traffic.events import Visits
+    from trafficmap.zones.units import Units
 
 
 def mapped_bounds(
@@ -98,6 +101,48 @@ def soil_water(
     return (columns, series, strength, profiles), notes
 
 
+def worth_of_readings(
+    series: Any,
+    times: np.ndarray,
+    *,
+    field: Field,
+    strength: Any,
+    tray: xr.Dataset,
+    grid: FieldGrid,
+    use: Settings,
+    assessed: dict[str, Any],
+) -> list[Note]:
+    """Return what moisture readings changed, nothing where nobody read any.
+
+    The risk is worked out a second time as if nobody had; `assessed` is what
+    `risk.assess` was given besides strength and tray. What was found also goes into
+    the account of the series.
+    """
+    if series is None or series.unread is None:
+        return []
+    unread = series.unread
+    moved = unread.theta_sd if unread.drying_sd is None else unread.drying_sd
+    # Wetter soil may be harder to know: how sure is told for the water as read.
+    as_read = dataclasses.replace(series, drying_sd=moved)
+    without, no_surer = (
+        soil.strength_at(
+            one,
+            times,
+            columns=series.columns,
+            last_tillage_depth=tilled_depth(field),
+            settings=use.soil,
+        )
+        for one in (unread, as_read)
+    )
+    scratch = new_tray(grid)
+    risk.assess(strength=without, tray=scratch, **assessed)
+    gain, notes = risk.readings_gain(
+        tray, scratch, strength=strength, no_surer=no_surer, grid=grid
+    )
+    series.account["readings"] |= gain
+    return notes
+
+
 def tilled_depth(field: Field) -> float | None:
     """Return how deep the ground was tilled before the season [m], None if not said."""
     return 0.0 if field.crop.no_till else field.crop.last_tillage_depth
@@ -131,16 +176,86 @@ def carrying_today(
     )
 
 
+def water_ahead(
+    measured: Any, field: Field, before: soil.Ahead | None = None
+) -> tuple[soil.Ahead | None, list[Note]]:
+    """Return soil water through the forecast, None without one; `before` if it holds.
+
+    Parameters
+    ----------
+    measured : Measured
+    field : Field
+        With the forecast.
+    before : Ahead, optional
+        What an earlier decision had worked out.
+    """
+    series = measured.series
+    if series is None or field.weather is None or field.forecast is None:
+        return None, []
+    if before is not None and before.forecast.equals(field.forecast):
+        _, notes = soil.forecast_rain(field.forecast, series.time_zone or "UTC")
+        return before, notes
+    times = measured.visits.time[np.isfinite(measured.visits.time)]
+    first = dt.datetime.fromtimestamp(float(times.min()), tz=dt.UTC).date()
+    return soil.coming_water(
+        series,
+        forecast=field.forecast,
+        weather=field.weather,
+        latitude=field.latitude,
+        elevation=field.elevation,
+        tile=field.tile,
+        crop=field.crop,
+        dug=field.dug,
+        grid=measured.grid,
+        first_pass=first,
+        station_distance=field.station_distance,
+        settings=measured.settings.soil,
+    )
+
+
 def nights_ahead(
-    field: Field, use: Settings, series: Any
+    field: Field,
+    use: Settings,
+    series: Any,
+    ahead: soil.Ahead | None = None,
+    paths: WheelPaths | None = None,
 ) -> tuple[pd.DataFrame | None, list[Note]]:
     """Return the frozen nights ahead, None without soil water or a forecast."""
     if series is None or field.forecast is None:
         return None, []
     return soil.coming_nights(
-        series,
+        series if ahead is None else ahead.series,
         forecast=field.forecast,
         latitude=field.latitude,
         weather=field.weather,
+        heaviest=None if paths is None else soil.heaviest_vehicle(paths.states),
         settings=use.soil,
     )
+
+
+def hours_ahead(
+    drawn: gpd.GeoDataFrame,
+    units: Units,
+    *,
+    field: Field,
+    use: Settings,
+    series: Any,
+    ahead: soil.Ahead | None,
+) -> tuple[plan.When | None, pd.DataFrame | None, list[Note]]:
+    """Return the hours ahead that are fit and the odds of past years, None where not.
+
+    The odds are told for the depths the zones of each soil ask for.
+    """
+    notes: list[Note] = []
+    hours, tips = None, None
+    if ahead is not None:
+        hours, found = plan.when(
+            drawn, units=units, ahead=ahead, field=field, settings=use
+        )
+        notes += found
+    if series is None or field.past is None:
+        return hours, None, notes
+    if hours is not None:
+        tips = plan.tips_by_soil(hours, drawn, units, series.columns)
+    table, found = plan.odds(series, field=field, tips=tips, ahead=ahead, settings=use)
+    return hours, table, [*notes, *found]

@@ -52,6 +52,7 @@ def field_totals(
         "worked": [
             {"machine_id": machine[row["log_id"]], **row}
             for row in tracks.worked(fixes).to_dict("records")
+            if row["log_id"] in machine
         ],
         "ledger_kg": payload.ledger,
     }

@@ -12,16 +12,20 @@ from trafficmap._result import Measured, Result
 from trafficmap._steps import (
     access_share,
     carrying_today,
+    hours_ahead,
     mapped_bounds,
     nights_ahead,
     pressed_density,
     soil_water,
     tilled_depth,
+    water_ahead,
+    worth_of_readings,
 )
 from trafficmap._totals import field_totals, track_totals, with_lines
 from trafficmap.core.errors import InputError
 from trafficmap.core.grid import FieldGrid
-from trafficmap.core.layers import new_tray, put_layer
+from trafficmap.core.layers import get_layer, new_tray, put_layer
+from trafficmap.core.memory import give_back
 from trafficmap.core.notes import Note, worst_first
 from trafficmap.core.progress import Progress, silent
 from trafficmap.core.settings import Settings
@@ -122,8 +126,13 @@ def measure(
         settings=use.tracks,
     )
 
+    give_back()
     progress(0.10, "follow payload and wheels")
-    rigs: dict[str, Any] = {"machines": field.machines, "settings": use.loads}
+    rigs: dict[str, Any] = {
+        "machines": field.machines,
+        "settings": use.loads,
+        "logs": told["logs"],
+    }
     payload = keep(
         loads.payload(
             fixes,
@@ -140,9 +149,17 @@ def measure(
     if rework is not None:
         fixes, passes, payload = keep(rework(fixes, passes, payload))
     paths = keep(
-        loads.wheel_paths(fixes, passes, payload=payload, slope=field.slope, **rigs)
+        loads.wheel_paths(
+            fixes,
+            passes,
+            payload=payload,
+            slope=field.slope,
+            rise=field.ground,
+            **rigs,
+        )
     )
 
+    give_back()
     progress(0.25, "lay wheels on the cells")
     grid = FieldGrid.covering(
         mapped_bounds(field.boundary, field.access),
@@ -152,6 +169,8 @@ def measure(
     tray = new_tray(grid)
     inside = traffic.inside_share(field.boundary, grid=grid)
     put_layer(tray, "inside", inside)
+    if field.slopes is not None:
+        put_layer(tray, "slope", np.where(inside > 0, field.slopes.on(grid), np.nan))
     strips = access_share(field, grid)
     if strips is not None:
         put_layer(tray, "access", strips)
@@ -159,6 +178,7 @@ def measure(
     visits = traffic.visits(
         paths, grid=grid, reach=use.soil.profile_reach, settings=use.traffic
     )
+    give_back()
     driven = keep(
         traffic.facts(
             events,
@@ -194,6 +214,7 @@ def measure(
         )
         put_layer(tray, "end_rows", ends)
 
+    give_back()
     progress(0.45, "follow water in the soil")
     water = keep(
         soil_water(field, use, grid=grid, liquid=liquid, paths=paths, visits=visits)
@@ -212,18 +233,40 @@ def measure(
         settings=use.soil,
     )
 
+    give_back()
     progress(0.60, "weigh stress against strength")
-    notes += risk.assess(
+    weighed: dict[str, Any] = {
+        "visits": visits,
+        "events": events,
+        "profiles": profiles,
+        "columns": columns,
+        "grid": grid,
+        "inside": inside,
+        "settings": use.risk,
+        "swelling": None if columns is None else columns.swelling,
+        "resets": undone,
+    }
+    notes += risk.assess(strength=strength, tray=tray, **weighed)
+    notes += worth_of_readings(
+        series,
+        visits.time,
+        field=field,
+        strength=strength,
+        tray=tray,
+        grid=grid,
+        use=use,
+        assessed=weighed,
+    )
+    give_back()
+    axles = risk.worst_axles(
         visits,
-        events,
+        paths,
         profiles=profiles,
         strength=strength,
         columns=columns,
         grid=grid,
-        inside=inside,
         tray=tray,
         settings=use.risk,
-        swelling=None if columns is None else columns.swelling,
         resets=undone,
     )
     notes += pressed_density(tray, use)
@@ -241,23 +284,6 @@ def measure(
         )
     )
     carrying = keep(carrying_today(field, use, paths, series, profiles))
-
-    seasons = None
-    if use.risk.draws:
-        progress(0.70, "draw seasons that could have been")
-        seasons = risk.draw(
-            visits,
-            passes,
-            profiles=profiles,
-            strength=strength,
-            columns=columns,
-            grid=grid,
-            inside=inside,
-            tray=tray,
-            sessions=sessions,
-            settings=use.risk,
-            resets=undone,
-        )
 
     return Measured(
         field=field,
@@ -282,8 +308,8 @@ def measure(
         resets=undone,
         sessions=sessions,
         gaps=gaps,
-        draws=seasons,
         driven=driven,
+        axles=axles,
     )
 
 
@@ -308,13 +334,39 @@ def decide(measured: Measured, *, progress: Progress = silent) -> Result:
     keep = _keeper(notes)
 
     progress(0.75, "draw zones and decide")
-    nights = keep(nights_ahead(field, use, series))
+    dug = keep(
+        zones.still_good(
+            field.dug,
+            grid=grid,
+            settings=use.zones,
+            last_day=get_layer(tray, "last_day") if "last_day" in tray else None,
+            tillage=field.tillage,
+            series=series,
+        )
+    )
+    field = replace(field, dug=dug)
+    ahead = keep(water_ahead(measured, field, getattr(measured, "ahead", None)))
+    nights = keep(nights_ahead(field, use, series, ahead, measured.paths))
     tool = max(field.tools, key=lambda tool: tool.depth_max, default=None)
     work: dict[str, Any] = {"field": field, "settings": use.zones, "tool": tool}
     units = keep(zones.candidates(tray, grid=grid, columns=columns, **work))
-    units = zones.confirm(units, field.dug, settings=use.zones)
+    units = keep(
+        zones.split_by_findings(
+            units, field.dug, tray=tray, settings=use.zones, columns=columns
+        )
+    )
+    units = found = zones.confirm(units, field.dug, settings=use.zones)
+    units = zones.with_runs(units, paths=measured.paths, **work)
     money = keep(
-        plan.price(units, crop=field.crop, prices=field.prices, settings=use.plan)
+        plan.price(
+            units,
+            crop=field.crop,
+            prices=field.prices,
+            settings=use.plan,
+            tool=tool,
+            words=field.units,
+            columns=columns,
+        )
     )
     fit = keep(
         plan.fit_states(
@@ -330,11 +382,38 @@ def decide(measured: Measured, *, progress: Progress = silent) -> Result:
         columns=columns,
         time_zone=field.time_zone,
         words=field.units,
+        resets=measured.resets,
     )
     drawn = keep(
         zones.draw(units, field=field, tray=tray, settings=use, tool=tool, why=why)
     )
+    drawn = keep(
+        plan.settle(
+            drawn, field=field, settings=use.plan, heading=units.heading, tool=tool
+        )
+    )
     stops = keep(zones.probe_stops(drawn, tray, grid=grid, settings=use.zones))
+
+    hours, chances = keep(
+        hours_ahead(drawn, found, field=field, use=use, series=series, ahead=ahead)
+    )
+
+    seasons = None
+    if use.risk.draws:
+        progress(0.85, "draw seasons that could have been")
+        seasons = risk.draw(
+            measured.visits,
+            measured.passes,
+            profiles=measured.profiles,
+            strength=measured.strength,
+            columns=columns,
+            grid=grid,
+            inside=get_layer(tray, "inside"),
+            tray=tray,
+            sessions=measured.sessions,
+            settings=use.risk,
+            resets=measured.resets,
+        )
 
     progress(0.90, "plan the work")
     jobs = keep(
@@ -344,12 +423,21 @@ def decide(measured: Measured, *, progress: Progress = silent) -> Result:
     )
     told = {item.name: getattr(measured, item.name) for item in fields(Measured)}
     return Result(
-        **told | {"tray": tray},
+        **told | {"tray": tray, "draws": seasons},
         zones=drawn,
         plan=jobs,
+        money=plan.money_block(
+            drawn, field=field, settings=use.plan, heading=units.heading, tool=tool
+        ),
         stops=stops,
         notes=tuple(worst_first(_said_once(notes))),
         nights=nights,
+        ahead=ahead,
+        when=hours,
+        odds=chances,
+        units=units,
+        price=money,
+        fit=fit,
     )
 
 

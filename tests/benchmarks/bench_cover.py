@@ -11,7 +11,9 @@ Printed are
 * how many times as long exact coverage fractions by exactextract take, for the swept
   polygon of each wheel in each pass, whole and cut into short ones; making the
   polygons is not counted;
-* the largest difference between these fractions and ours;
+* the largest difference between these fractions and ours. The library walks the box
+  around each polygon; on rows along the cells that box is the strip itself, so there it
+  takes only a few times as long;
 * seconds by number of fixes and by number of wheels, which grow no faster than they;
 * the peak memory of the process.
 """

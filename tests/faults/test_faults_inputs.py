@@ -56,6 +56,22 @@ def put(name: str, content: str | bytes) -> Callable[[Path], object]:
     return build
 
 
+def slopes(held: dict | bytes | str) -> Callable[[Path], object]:
+    """Name a map of slopes that holds these attributes, or these bytes."""
+
+    def build(home: Path) -> object:
+        name = "s.json" if isinstance(held, dict) else "s.tif"
+        keys("invented = true", f'invented = true\nslope_map = "{name}"')(home)
+        if not isinstance(held, dict):
+            return put(name, held)(home)
+        ground = {"type": "Polygon", "coordinates": [ring()]}
+        one = {"type": "Feature", "properties": held, "geometry": ground}
+        every = {"type": "FeatureCollection", "features": [one]}
+        return put(name, json.dumps(every))(home)
+
+    return build
+
+
 def rows(change: Callable[[list], object], mark: str = ",", **how: object):
     """Replace the log by a drive with its cells changed."""
 
@@ -246,6 +262,16 @@ def weather(*, skip: str = "", rain: str = "2.0") -> str:
     return "\n".join(lines) + "\n"
 
 
+def dug(head: str, *, extra: str = "", cell: str = ""):
+    """Name a record of a push in a track and one beside it, read in psi."""
+    lines = [f"point,longitude,latitude,date,kind,wheeled,depth_in,{head}{extra}"]
+    spot = f"{WEST + SIDE / 2:.6f},{SOUTH + SIDE / 2:.6f},2026-10-20"
+    for side, read in ((1, 310), (0, 180)):
+        for depth in range(4, 20):
+            lines.append(f"P1,{spot},probe,{side},{depth},{read}{cell}")
+    return more('[dug]\nfile = "dug.csv"', dug__csv="\n".join(lines) + "\n")
+
+
 def two_logs(second: list) -> Callable[[Path], object]:
     stanza = '[[log]]\nfile = "second.csv"\nmachine = "combine"'
     return more(stanza, second__csv=text(second))
@@ -256,7 +282,9 @@ def doubled_header(cells: list) -> list:
 
 
 WEATHER = '[weather]\nfile = "weather.csv"'
+SLOPE = '[slope]\nfile = "dem.tif"\n'
 FORECAST = '\nforecast = "forecast.csv"'
+PAST = '\npast = "station.csv"'
 BOW_TIE = [ring()[0], ring()[2], ring()[1], ring()[3], ring()[0]]
 STAMP = "%Y-%m-%d %H:%M:%S"
 
@@ -328,6 +356,13 @@ CASES = [
     Case("cut geopackage", cut_geopackage, 3, "is a damaged"),
     Case("shapefile in parts", lone_shapefile, 3, "a.shp: its .shx file is missing"),
     Case("vector disguise", vector_disguise, 3, "boundary.geojson: is an XML file"),
+    Case("slopes without a slope", slopes({"height": 212.0}), 3,
+         "s.json: holds height, need an attribute slope_pct."),
+    Case("heights taken for slopes", slopes({"slope_pct": 212.0}), 3,
+         "slopes from 212 to 212 %, need 0 to 150 %"),
+    Case("slopes in words", slopes({"slope_pct": "steep"}), 3, "holds no number"),
+    Case("slopes as a raster disguise", slopes(RASTER_DISGUISE), 3,
+         "s.tif: is an XML file, need"),
     Case("raster disguise", more('[soil]\nmap = "s.tif"', s__tif=RASTER_DISGUISE), 3,
          "s.tif: is an XML file"),
     Case("cut geojson", put(OUTLINE, shape(ring())[:80]), 3, "damaged or incomplete"),
@@ -452,9 +487,22 @@ CASES = [
          "rain is below zero on 2026-10-01"),
     Case("forecast nobody can read", more(WEATHER + FORECAST, weather__csv=weather(),
          forecast__csv="date,tmin_c,tmax_c\nsoon,1,2\n"), 3, "are not understood"),
+    Case("forecast of rain without a unit", more(WEATHER + FORECAST,
+         weather__csv=weather(),
+         forecast__csv="date,tmin_c,tmax_c,rain\n2026-10-21,1,9,2\n"), 0,
+         "the unit of its rain is not said"),
+    Case("past years with rain below zero", more(WEATHER + PAST,
+         weather__csv=weather(),
+         station__csv="date,rain_mm,tmin_c,tmax_c\n2020-05-03,-2,1,9\n"), 3,
+         "station.csv: rain is below zero on 2020-05-03"),
+    Case("past years that are to come", more(WEATHER + PAST, weather__csv=weather(),
+         station__csv="date,rain_mm,tmin_c,tmax_c\n2031-05-03,2,1,9\n"), 0,
+         "holds no year before 2026"),
     Case("forecast of the past", more(WEATHER + FORECAST, weather__csv=weather(),
          forecast__csv="date,tmin_c,tmax_c\n2026-05-03,1,9\n"), 0,
          "the forecast ends before the known weather does"),
+    Case("heights that are no raster", more(SLOPE, dem__tif="height,1,2\n"), 3,
+         "dem.tif: is no readable GeoTIFF, need a raster of heights"),
     # keys
     Case("unknown key", keys("season", "seasn"), 3, "field.seasn"),
     Case("no toml", put(KEYS, "[field\n"), 3, "field.toml: cannot be read"),
@@ -497,6 +545,13 @@ CASES = [
          ("explain", "{home}", "--at", "42.0,-93.6")),
     Case("export of no run", lambda _: None, 3, "is unfinished, it holds no valid",
          ("export", "{home}", "--to", "csv", "-o", "{out}")),
+    Case("probe of no run", lambda _: None, 3, "is unfinished, it holds no valid",
+         ("probe", "plan", "{home}")),
+    Case("psi given as kPa", dug("value_kpa"), 3, "look like psi in a column of kPa"),
+    Case("forces without a cone", dug("force_lbf"), 3,
+         "nothing says the size of the cone"),
+    Case("a cone like a fist", dug("value_psi", extra=",cone_mm", cell=",80"), 3,
+         "the cone is 80 mm wide"),
     Case("result into a field", lambda _: None, 3, "is not empty and holds no run of",
          ("run", "{home}", "-o", "{home}")),
 ]  # fmt: skip

@@ -21,6 +21,7 @@ from trafficmap.core.notes import Note
 from trafficmap.core.settings import Settings
 from trafficmap.field.model import Crop, Field, LogSource, Prices, SoilMap, Tile, Tool
 from trafficmap.loads.paths import LoadStates, WheelPaths
+from trafficmap.plan import When
 from trafficmap.traffic.events import PassEvents, Visits
 
 EPSG = 32615
@@ -63,9 +64,18 @@ class Result:
     carrying: Any = None
     nights: Any = None
     driven: Any = None
+    axles: Any = None
     ledger: Any = None
     resets: Any = None
     draws: Any = None
+    gaps: Any = None
+    sessions: Any = None
+    odds: Any = None
+    when: Any = None
+    ahead: Any = None
+    fit: Any = None
+    price: Any = None
+    units: Any = None
 
 
 def make_result(
@@ -304,6 +314,7 @@ def _strength(grid):
     strength = SimpleNamespace(
         times=hours,
         ln_strength=np.full(shape, np.log(90e3)),
+        ln_spread=np.full(shape, 0.3),
         theta=np.full(shape, 0.37),
         suction=np.full(shape, 20e3),
     )
@@ -445,3 +456,74 @@ def _fill_tray(tray, grid, inside, events, paths, zones) -> None:
     depth = {1: 356, 2: 406}
     work = np.vectorize(lambda z: depth.get(int(z), 0))(number)
     put_layer(tray, "work_depth", np.where(outside, -32768, work))
+
+
+_WINDOW = {
+    "lasts": False, "carries_why": "", "tip_depth": 0.33, "worst_depth": 0.25,
+    "p_fit_low": 0.4, "p_fit_high": 0.6, "frozen": 0.0, "rain": 0.0,
+}  # fmt: skip
+
+
+def _windows_of(zone):
+    return [
+        _WINDOW | {"zone": zone, "start": "2026-11-21T00:00-06:00",
+                  "end": "2026-11-22T00:00-06:00", "hours": 24.0, "verdict": "not fit",
+                  "shatters": "too wet", "carries": "carries",
+                  "shatters_why": "too wet at 10 in (25 cm): it would smear"},
+        _WINDOW | {"zone": zone, "start": "2026-11-22T00:00-06:00",
+                  "end": "2026-11-22T09:00-06:00", "hours": 9.0, "verdict": "fit",
+                  "shatters": "shatters", "carries": "carries", "shatters_why": "",
+                  "lasts": True},
+    ]  # fmt: skip
+
+
+def make_ahead() -> dict:
+    """Return hours ahead, frozen nights and odds as attributes of a Result."""
+    zone = {
+        "kind": "body", "job": "deep work", "tip_depth": 0.33,
+        "fit_hours": 9.0, "test_hours": 0.0,
+        "first": "2026-11-22T00:00-06:00", "carry_hours": 33.0, "closed": False,
+        "shatter": "Will it shatter to 13 in (33 cm)? Yes 22 Nov.",
+        "carry": "Will it carry? Yes through the whole forecast.",
+        "look": "Look next on 22 Nov: it looks fit.",
+    }  # fmt: skip
+    rows = pd.DataFrame(
+        [
+            {"zone": 1} | zone,
+            {"zone": 2} | zone,
+            {"zone": 3} | zone | {"kind": "end_rows", "look": "Look on 25 Nov."},
+        ]
+    )
+    table = pd.DataFrame([row for z in (1, 2, 3) for row in _windows_of(z)])
+    when = When(
+        tables.require_table(table[tables.WINDOWS.names()], tables.WINDOWS),
+        tables.require_table(rows[tables.WHEN.names()], tables.WHEN),
+        "2026-11-22T09:00-06:00",
+    )
+    nights = pd.DataFrame(
+        [
+            {
+                "start": "2026-11-22T03:00-06:00", "end": "2026-11-22T08:00-06:00",
+                "depth_start_m": 0.011, "depth_end_m": 0.024, "depth_most_m": 0.026,
+                "lasts": False, "ground": "frozen crust",
+                "unfrozen_state": "moist, smears", "word": "may rut",
+                "crust_kg": 59.0, "crust_word": "does not carry",
+                "soil_unit": "clay", "most_liquid": liquid, "unit_index": 0,
+                "column": 0,
+            }
+            for liquid in (False, True)
+        ]
+    )  # fmt: skip
+    odds = pd.DataFrame(
+        {
+            "soil_unit": "clay", "tip_depth": 0.33,
+            "day": [f"2026-11-{d}" for d in range(21, 30)], "years": 20,
+            "fit": range(9, 0, -1), "share": [k / 20 for k in range(9, 0, -1)],
+            "share_low": 0.1, "share_high": 0.6, "from_now": 1, "from_now_share": 0.05,
+        }
+    )  # fmt: skip
+    return {
+        "when": when,
+        "nights": tables.require_table(nights, tables.NIGHTS),
+        "odds": tables.require_table(odds, tables.ODDS),
+    }

@@ -46,6 +46,8 @@ def test_the_story_names_machine_date_load_water_and_formula(run_dir, place):
     assert "axle 24.7 tons, 29 psi, assumed" in flat
     assert "37 %" in text
     assert "13 psi" in text  # strength of 90 kPa
+    # exp of the root of 0.35^2 (law) + 0.20^2 (texture) + 0.30^2 (water)
+    assert re.search(r"known to( +x 1\.65){6}\n", text)
     assert "Saxton & Rawls (2006)" in text
 
 

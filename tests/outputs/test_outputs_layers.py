@@ -95,13 +95,13 @@ def test_styles_are_default_and_well_formed(run_dir):
         columns = dict(
             base.execute("SELECT table_name, column_name FROM gpkg_geometry_columns")
         )
-    assert [row[0] for row in rows] == ["boundary", "passes", "zones"]
+    assert [row[0] for row in rows] == ["boundary", "passes", "stops", "zones"]
     for name, column, qml, sld, default in rows:
         assert default == 1
         assert columns[name] == column
         assert ET.fromstring(qml).tag == "qgis"
         assert ET.fromstring(sld).tag.endswith("StyledLayerDescriptor")
-    values = {c.get("value") for c in ET.fromstring(rows[2][2]).iter("category")}
+    values = {c.get("value") for c in ET.fromstring(rows[3][2]).iter("category")}
     assert values == {
         "rip",
         "probe",
@@ -111,6 +111,28 @@ def test_styles_are_default_and_well_formed(run_dir):
         "keep-out",
         "strip",
     }
+
+
+def test_every_stop_has_a_style_that_fills_the_spot_in_the_track(run_dir):
+    from trafficmap.outputs.styles import STOP_PENS, qml, sld
+    from trafficmap.outputs.tables import stop_table
+
+    stops = pyogrio.read_dataframe(run_dir / "field.gpkg", layer="stops")
+    assert set(stops["drawn_as"]) == {"stop"}
+    paired = stop_table(
+        stops.drop(columns="drawn_as").head(2).assign(twin_of=["", "a"])
+    )
+    assert list(paired["drawn_as"]) == [pen.value for pen in STOP_PENS]
+    style = ET.fromstring(qml(STOP_PENS, column="drawn_as", geometry="marker"))
+    inks = [
+        {o.get("name"): o.get("value") for o in layer.iter("Option")}
+        for layer in style.iter("layer")
+    ]
+    assert inks[0]["color"] == inks[0]["outline_color"]
+    assert inks[1]["color"] != inks[1]["outline_color"]
+    text = sld(STOP_PENS, column="drawn_as", geometry="marker", name="stops")
+    assert text.count("<PointSymbolizer>") == 2
+    ET.fromstring(text)
 
 
 def test_every_zone_has_a_style(run_dir):

@@ -137,7 +137,8 @@ def test_no_random_ids_are_left(page):
 def test_order_of_the_panel(page):
     shown = page[page.index("<body>") :]
     order = ["<h1>", 'class="sentence"', "What is shown", 'class="legend"',
-             "Work, in order", "Dig first", "Roll the soil", ">Zones<",
+             "Check first", "Work, in order", "Dig first", "Roll the soil",
+             ">Zones, by", "Left alone, and why", "Taken for granted",
              "Notes about the data", "Cautions", "How sure"]  # fmt: skip
     places = [shown.index(text) for text in order]
     assert places == sorted(places)

@@ -61,7 +61,7 @@ def test_places_to_probe_have_coordinates_worst_zone_first(result):
     first, second = plan_words.probe_zones(replace(result, stops=stops))
     # 2.7 acres at 0.55 weigh more than 1.9 acres at 0.40.
     assert (first.zone, second.zone) == (4, 6)
-    assert first.told == "1 place, 2.7 acres, about 6 in 10"
+    assert first.told == "1 place, 2.7 acres, chance of damage about 6 in 10"
     assert second.told.startswith("1 place, ")
     name, lat, lon = first.spots[0]
     place = stops.geometry.to_crs(4326).iloc[0]

@@ -24,7 +24,7 @@ def test_the_first_lines_of_check(ditch):
 
 def test_the_zones_it_speaks_of(ditch):
     zones = ditch.zones.set_index("zone")
-    words = {1: "rip", 3: "level ruts only", 4: "wait", 10: "not assessed"}
+    words = {1: "rip", 3: "level ruts only", 4: "wait", 14: "not assessed"}
     assert {zone: zones.loc[zone, "advice"] for zone in words} == words
     assert "D21" in str(zones.loc[3, "further"])
     text = PAGE.read_text("utf-8")

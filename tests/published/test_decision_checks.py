@@ -16,6 +16,7 @@ from trafficmap.core.settings.plan import PlanSettings
 from trafficmap.core.settings.risk import RiskSettings
 from trafficmap.core.settings.zones import ZoneSettings
 from trafficmap.core.units import from_si
+from trafficmap.field.cone import LARGE, WORN
 from trafficmap.plan.benefit import (
     break_even_limits,
     break_even_response,
@@ -41,6 +42,7 @@ from trafficmap.zones.advise import pair_end_rows
 from trafficmap.zones.candidates import end_row_ground
 from trafficmap.zones.decide import UnitInputs, decide
 from trafficmap.zones.depths import depth_classes, fitting_class, tip_depth
+from trafficmap.zones.probe_value import damage_to_layer, readings_needed
 
 INCH = 0.0254
 FOOT = 0.3048
@@ -68,7 +70,7 @@ def test_root_limit_of_300_psi(published):
 def test_force_on_the_large_cone(published):
     # Cone of 20.27 mm (forest service penetrometer page, after ASAE S313): 322.7 mm2,
     # which at 300 psi is 150 lb.
-    area = math.pi / 4 * 0.02027**2
+    area = math.pi / 4 * LARGE**2
     assert area == published(322.7e-6, rel=5e-4, of="area [m2]")
     force = from_si(ZoneSettings().cone_limit * area, "lbf")
     assert force == published(150.0, rel=0.01, of="force at 300 psi [lb]")
@@ -83,13 +85,34 @@ def test_number_of_probes_from_their_spread(published):
     # n = (1.645 CV / E)^2 rounded up; CV 30 % (from memory), our arithmetic. Ten stops
     # a zone are 15 % either way, four are 25 %.
     def number(error):
-        return math.ceil((1.645 * 0.30 / error) ** 2)
+        return readings_needed(ZoneSettings().probe_spread, within=error)
 
     assert [number(e) for e in (0.15, 0.20, 0.25)] == published(
         [11, 7, 4], abs=0, of=("15 % either way", "20 %", "25 %")
     )
     assert ZoneSettings().min_probes == number(0.25)
     assert ZoneSettings().stops >= number(0.20)
+
+
+@pytest.mark.published(
+    "A large cone is replaced below [m]",
+    source="forest service penetrometer page, after ASAE S313: 3 % of the diameter",
+    mark="second hand",
+)
+def test_a_worn_cone_is_replaced(published):
+    assert published(19.66e-3, abs=0.05e-3) == (1 - WORN) * LARGE
+
+
+@pytest.mark.published(
+    "Overcompacted sites where a model of load and strength says {risk} risk",
+    source="Brus & van den Akker 2018, SOIL 4:37-45 (abstract)",
+    mark="second hand",
+)
+@pytest.mark.parametrize(("risk", "share"), [("high", 0.47), ("low", 0.0)])
+def test_layers_found_where_the_model_says_damage(published, risk, share):
+    # 47 % of the sites in the group of high risk, none in that of low risk.
+    certain = 1.0 if risk == "high" else 0.0
+    assert damage_to_layer(certain, ZoneSettings()) == published(share, abs=0.005)
 
 
 # --- yield loss and money --------------------------------------------------------

@@ -29,7 +29,15 @@ EXIT_CODES = {
     143: "stopped by the system (terminate)",
 }
 
-_COMMANDS = ("sample", "new", "check", "run", "explain", "export", "doctor")
+_COMMANDS = (
+    *("sample", "new", "check", "run"),
+    *("probe",),
+    *("when",),
+    *("order",),
+    *("redraw",),
+    *("compare", "review"),
+    *("explain", "export", "doctor"),
+)
 
 
 class _Group(click.Group):

@@ -21,14 +21,17 @@ def say(text: str) -> None:
     click.echo(text, err=True)
 
 
-def show_notes(notes: Iterable[Note], *, most: int | None = None) -> None:
-    """Print notes on standard error, worst first."""
+def show_notes(
+    notes: Iterable[Note], *, most: int | None = None, units: str = "metric"
+) -> None:
+    """Print notes on standard error, worst first, as people of `units` read them."""
     from trafficmap.core.notes import worst_first
+    from trafficmap.core.reading import as_read
 
     ordered = worst_first(notes)
     for note in ordered[:most]:
         where = f" ({note.where})" if note.where else ""
-        say(f"{_MARK[note.severity]} {_begun(note.sentence)}{where}")
+        say(f"{_MARK[note.severity]} {_begun(as_read(note.sentence, units))}{where}")
     if most is not None and len(ordered) > most:
         say(f"      and {len(ordered) - most} more; all of them are in run.json")
 

@@ -129,7 +129,11 @@ def command(
         click.echo(document, nl=False)
     else:
         if not quiet:
-            show_notes(result.notes, most=None if ctx.obj["verbose"] else 8)
+            show_notes(
+                result.notes,
+                most=None if ctx.obj["verbose"] else 8,
+                units=field.units,
+            )
         click.echo(json.loads(document)["sentence"])
         click.echo(f"map: {written / 'map.html'}")
     if profile:

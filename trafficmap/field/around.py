@@ -12,6 +12,7 @@ from trafficmap.core.notes import Note
 from trafficmap.core.tables import DUG, require_table
 from trafficmap.field.boundary import Outline
 from trafficmap.field.columns import Columns, table_columns
+from trafficmap.field.cone import check_unit, cone_index, worn_notes
 from trafficmap.field.inputs import Inputs
 from trafficmap.field.place import Place, distance_words
 from trafficmap.field.toml import DugKeys, KeepOutKeys
@@ -108,9 +109,40 @@ def read_dug(
     """Return readings taken by people, contract `DUG`."""
     if keys is None:
         return DUG.empty(), []
-    path = inputs.find(keys.file, "dug.file")
-    inputs.add(path)
-    return settle_dug(table_columns(path), place=place, keys=keys)
+    tables, notes = [], []
+    for name in (keys.file,) if isinstance(keys.file, str) else keys.file:
+        path = inputs.find(name, "dug.file")
+        inputs.add(path)
+        table, more = settle_dug(table_columns(path), place=place, keys=keys)
+        tables.append(table)
+        notes += more
+    return join_dug(*tables), notes
+
+
+def join_dug(*tables: pd.DataFrame) -> pd.DataFrame:
+    """Return readings of several records as one table.
+
+    A row that stands in an earlier record already is the same reading copied on, and
+    counts once; equal rows within one record are two readings that agree.
+    """
+    whole = DUG.empty()
+    for table in tables:
+        if not len(whole):
+            whole = table
+        elif len(table):
+            known = set(
+                whole[DUG.names()].astype(str).itertuples(index=False, name=None)
+            )
+            rows = table[DUG.names()].astype(str).itertuples(index=False, name=None)
+            new = np.array([row not in known for row in rows], dtype=np.bool_)
+            whole = pd.concat([whole, table[new]], ignore_index=True)
+    return require_table(whole, DUG)
+
+
+def _as_texts(table: pd.DataFrame) -> list[tuple[str, ...]]:
+    """Return rows as texts, so that two empty cells are the same."""
+    texts = table[DUG.names()].astype(str)
+    return list(texts.itertuples(index=False, name=None))
 
 
 def settle_dug(
@@ -138,20 +170,30 @@ def settle_dug(
             "kind": kind,
             "wheeled": _wheeled(columns),
             "depth": _optional(columns, "depth"),
-            "value": _value(columns, kind.to_numpy()),
+            "value": _value(columns, kind.to_numpy(), keys.cone),
             "finding": columns.text("finding") if columns.find("finding") else "",
         }
     )
     table["finding"] = table["finding"].astype(object)
-    notes = list(columns.notes)
+    notes = [*columns.notes, *worn_notes(columns, told=keys.cone)]
     negative = int((table["depth"] < 0).sum())
     if negative:
         msg = f"{columns.name}: {negative} depths are below zero, need 0 or more, down."
         raise InputError(msg, "drop the minus signs")
-    soft = (table["kind"] == "probe") & table["value"].isna()
-    if soft.any():
-        sentence = f"{columns.name}: {int(soft.sum())} probe rows hold no reading."
-        notes.append(Note("dug.empty", "check", sentence, int(soft.sum())))
+    if not keys.unit_checked:
+        cone = table["kind"] == "probe"
+        check_unit(
+            table.loc[cone, "value"].to_numpy(float),
+            table.loc[cone, "wheeled"].to_numpy(float),
+            name=columns.name,
+        )
+    bare = _bare(table)
+    if bare.any():
+        # Rows of a record sheet nobody filled in: a hole that was not dug shows no
+        # plates, and it must not count as one that showed none.
+        sentence = f"{columns.name}: {int(bare.sum())} rows hold no reading; left out."
+        notes.append(Note("dug.empty", "info", sentence, int(bare.sum())))
+        table = table[~bare].reset_index(drop=True)
     wet = (table["kind"] == "moisture") & ~table["value"].between(0.0, 0.9)
     wet &= table["value"].notna()
     if wet.any():
@@ -205,6 +247,8 @@ def _date(columns: Columns, date_format: str | None) -> pd.Series:
     if not columns.find("date"):
         return pd.Series(pd.NaT, index=columns.frame.index, dtype="datetime64[s]")
     values = columns.frame[columns.require("date")[0]]
+    if not columns.text("date").str.strip().astype(bool).any():
+        return pd.Series(pd.NaT, index=columns.frame.index, dtype="datetime64[s]")
     return parse_days(values, name=columns.name, date_format=date_format)
 
 
@@ -221,9 +265,18 @@ def _optional(columns: Columns, ours: str) -> np.ndarray:
     return columns.number(ours)
 
 
-def _value(columns: Columns, kind: np.ndarray) -> np.ndarray:
+def _bare(table: pd.DataFrame) -> pd.Series:
+    """Return True for rows in which nothing was written down."""
+    words = table["finding"].fillna("").astype(str).str.strip()
+    worded = table["kind"].isin(("spade", "hand_roll", "trial"))
+    read = table["kind"].isin(("probe", "rut"))
+    return (worded & (words == "")) | (read & table["value"].isna())
+
+
+def _value(columns: Columns, kind: np.ndarray, cone: float | None) -> np.ndarray:
     """Return cone readings [Pa], depth of ruts [m], moisture and feel [fraction]."""
-    value = _optional(columns, "value")
+    read = cone_index(columns, told=cone)
+    value = np.full(len(columns.frame), np.nan) if read is None else read
     value = np.where(kind == "rut", _optional(columns, "depth"), value)
     for own, name in (("moisture", "moisture"), ("feel", "available")):
         if (kind == own).any():

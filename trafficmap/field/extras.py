@@ -56,6 +56,7 @@ def settle_crop(keys: CropKeys) -> Crop:
         soybean_allowed=keys.soybean_allowed,
         last_ripped=keys.last_ripped,
         last_tillage_depth=_scaled(keys.last_tillage_depth_cm, 0.01),
+        lanes_kept=keys.lanes_kept,
     )
 
 
@@ -77,6 +78,11 @@ def settle_tools(tools: tuple[ToolKeys, ...]) -> tuple[Tool, ...]:
             owned=tool.owned,
             speed=_scaled(tool.speed_km_h, 1 / 3.6),
             kind=tool.kind,
+            price=tool.price,
+            salvage=_fraction(tool.salvage_pct),
+            keep_years=tool.keep_years,
+            hours_a_year=tool.hours_a_year,
+            tractor_mass=_scaled(tool.tractor_mass_t, 1000.0),
         )
         for tool in tools
     )
@@ -90,6 +96,9 @@ def settle_prices(keys: PriceKeys) -> Prices:
         levelling=_scaled(keys.levelling_per_ha, 1e-4),
         fall_pass=_scaled(keys.fall_pass_per_ha, 1e-4),
         fuel=_scaled(keys.diesel_per_l, 1e3),
+        driver=_scaled(keys.driver_per_h, 1 / 3600.0),
+        tractor=_scaled(keys.tractor_per_h, 1 / 3600.0),
+        interest=_fraction(keys.interest_pct),
     )
 
 

@@ -21,6 +21,8 @@ _SUN = ("rs", "solar", "srad", "solar_radiation")
 _STALE_DAYS = 3
 """Days between the last weather and the forecast that may be unknown; choice."""
 _COLD, _HOT = -70.0, 57.0
+_MOST_RAIN = 1.0
+"""No forecast of a day or an hour says more [m]; choice."""
 
 
 def settle_forecast(
@@ -67,6 +69,7 @@ def settle_forecast(
         at = frame[stamp][frame[stamp].duplicated()].iloc[0]
         msg = f"{name}: {at:%Y-%m-%d %H:%M} is there twice."
         raise InputError(msg, "keep one row an hour, or one row a day")
+    notes += _rain_notes(frame, columns)
     air = frame.drop(columns=[stamp])[["temperature"] if hourly else ["t_min", "t_max"]]
     if (air > _HOT).any().any() or (air < _COLD).any().any():
         sentence = (
@@ -111,6 +114,28 @@ def settle_forecast(
         )
         notes.append(Note("forecast.gap_before", "check", sentence, 1, name))
     return _whole(frame, air, stamp, notes, name)
+
+
+def _rain_notes(frame: pd.DataFrame, columns: Columns) -> list[Note]:
+    """Say what of the rain cannot be used, and take it as not told."""
+    name = columns.name
+    if "rain" not in frame:
+        if columns.find("rain", _RAIN) is None:
+            return []
+        sentence = (
+            f"{name}: the unit of its rain is not said, so it is not used. Put it into "
+            "the heading, as rain_mm or rain_in."
+        )
+        return [Note("forecast.rain_unit", "check", sentence, 1, name)]
+    wrong = ((frame["rain"] < 0) | (frame["rain"] > _MOST_RAIN)).to_numpy()
+    if not wrong.any():
+        return []
+    frame.loc[wrong, "rain"] = np.nan
+    sentence = (
+        f"{name}: rain of {int(wrong.sum())} rows cannot be true and is taken as not "
+        "told."
+    )
+    return [Note("forecast.rain_wrong", "check", sentence, int(wrong.sum()), name)]
 
 
 def _whole(

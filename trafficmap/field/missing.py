@@ -119,9 +119,12 @@ _FACTS = (
     _Fact(
         "slope.unsaid",
         "info",
-        lambda k: k.field.slope_pct is None,
-        "The slope is not said: where logs tell no heights, axle loads are those of "
-        "level ground. Add slope_pct to [field].",
+        lambda k: (
+            k.field.slope_pct is None and k.field.slope_map is None and k.slope is None
+        ),
+        "The slope is not said: level ground is taken for granted, for axle loads "
+        "where logs tell no heights, and for whether loosened soil would wash. Add "
+        "slope_pct or slope_map to [field].",
     ),
     _Fact(
         "time_zone.missing",

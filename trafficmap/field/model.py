@@ -16,7 +16,9 @@ if TYPE_CHECKING:
     import geopandas as gpd
     from shapely.geometry.base import BaseGeometry
 
+    from trafficmap.core.ground import GroundSlope
     from trafficmap.field.earlier import Earlier
+    from trafficmap.field.slopes import SlopeMap
     from trafficmap.machines.model import Machine
     from trafficmap.tracks.ground import LogFacts
 
@@ -66,6 +68,7 @@ class Crop:
     last_ripped: int | None = None
     last_tillage_depth: float | None = None
     cover_sown: str | None = None
+    lanes_kept: bool = False
 
 
 @dataclass(frozen=True)
@@ -87,7 +90,12 @@ class SoilMap:
 
 @dataclass(frozen=True)
 class Tool:
-    """A deep-tillage tool and what pulls it, SI units; None is not known."""
+    """A deep-tillage tool and what pulls it, SI units; None is not known.
+
+    ``price`` as bought [currency], ``salvage`` its worth at the end [fraction of the
+    price], ``keep_years`` and ``hours_a_year`` how long and how much it is used;
+    ``tractor_mass`` with ballast [kg].
+    """
 
     name: str
     width: float
@@ -103,17 +111,29 @@ class Tool:
     owned: bool = False
     speed: float | None = None
     kind: str = "subsoiler"
+    price: float | None = None
+    salvage: float | None = None
+    keep_years: float | None = None
+    hours_a_year: float | None = None
+    tractor_mass: float | None = None
 
 
 @dataclass(frozen=True)
 class Prices:
-    """Money, per SI unit, in one currency; None is not known."""
+    """Money, per SI unit, in one currency; None is not known.
+
+    ``driver`` and ``tractor`` by second of work (the tractor without fuel and
+    driver), ``interest`` by year [fraction].
+    """
 
     currency: str = ""
     ripping: float | None = None
     levelling: float | None = None
     fall_pass: float | None = None
     fuel: float | None = None
+    driver: float | None = None
+    tractor: float | None = None
+    interest: float | None = None
 
 
 @dataclass(frozen=True)
@@ -172,7 +192,11 @@ class Field:
     tickets : DataFrame
         Contract `TICKETS`: what was hauled off, by the scale.
     slope : float or None
-        Median slope. [fraction]
+        Median slope, as said or of a map. [fraction]
+    ground : GroundSlope or None
+        How the ground rises, from a raster of heights.
+    slopes : SlopeMap or None
+        Slope over the field, where a map of it was given.
     frost : float or None
         Frozen thickness measured today. [m]
     tillage : tuple of Tillage
@@ -182,7 +206,10 @@ class Field:
     access : Polygon, MultiPolygon or None
         Strips outside the boundary whose traffic counts, as roads to the field.
     forecast : DataFrame or None
-        Coming days (date, t_min, t_max) or hours (time in UTC, temperature). [degC]
+        Coming days (date, t_min, t_max) or hours (time in UTC, temperature) [degC],
+        and rain [m] where told.
+    past : DataFrame or None
+        Daily weather of years before the season: date, rain [m], t_min, t_max [degC].
     station_distance : float or None
         From the rain gauge to the field; None where not said. [m]
     inputs : tuple of dict
@@ -213,6 +240,7 @@ class Field:
     rows_heading: float | None = None
     end_row_width: float | None = None
     slope: float | None = None
+    ground: GroundSlope | None = None
     erodible: bool | None = None
     frost: float | None = None
     elevation: float | None = None
@@ -226,7 +254,9 @@ class Field:
     tickets: pd.DataFrame = field(default_factory=TICKETS.empty)
     access: BaseGeometry | None = None
     forecast: pd.DataFrame | None = None
+    past: pd.DataFrame | None = None
     station_distance: float | None = None
+    slopes: SlopeMap | GroundSlope | None = None
 
     @property
     def clockless(self) -> tuple[int, ...]:

@@ -32,13 +32,16 @@ from trafficmap.field.extras import (
     settle_tools,
 )
 from trafficmap.field.forecast import settle_forecast
+from trafficmap.field.heights import read_rise
 from trafficmap.field.hull import worked_hull
 from trafficmap.field.inputs import Inputs
 from trafficmap.field.logs import NamedLog, join_logs, open_logs
 from trafficmap.field.missing import missing_facts
 from trafficmap.field.model import Field
+from trafficmap.field.past import settle_past
 from trafficmap.field.place import Place, utm_epsg
 from trafficmap.field.receiver import with_correction
+from trafficmap.field.slopes import read_slopes, slope_of_field
 from trafficmap.field.soil_map import read_soil
 from trafficmap.field.strict import FILE
 from trafficmap.field.tickets import read_tickets
@@ -99,6 +102,8 @@ def read_field(
     notes += more
     forecast, more = _forecast(keys, weather, inputs)
     notes += more
+    past, more = _past(keys, inputs, season)
+    notes += more
     liquid, more = settle_liquid(
         keys.liquid, fixes=ground.fixes, machines=set(keys.machine)
     )
@@ -113,6 +118,18 @@ def read_field(
         keys.access, place=ground.place, outline=ground.outline, inputs=inputs
     )
     notes += more
+    mapped, more = read_slopes(
+        keys.field, place=ground.place, outline=ground.outline, inputs=inputs
+    )
+    notes += more
+    rise, more = read_rise(
+        keys.slope,
+        epsg=ground.place.epsg,
+        ground=ground.outline.geometry if ground.outline else None,
+        inputs=inputs,
+    )
+    notes += more
+    slopes = rise if mapped is None else mapped
     dug, more = read_dug(keys.dug, place=ground.place, inputs=inputs)
     notes += more
     tillage, more = read_tillage(keys.tillage, place=ground.place, inputs=inputs)
@@ -136,6 +153,7 @@ def read_field(
         soil=soil,
         weather=weather,
         forecast=forecast,
+        past=past,
         station_distance=_station_distance(keys),
         crop=settle_crop(keys.crop),
         liquid=liquid,
@@ -147,7 +165,9 @@ def read_field(
         dug=dug,
         rows_heading=given.rows_heading_deg,
         end_row_width=given.end_row_width_m,
-        slope=None if given.slope_pct is None else given.slope_pct / 100.0,
+        slope=slope_of_field(given, slopes, ground.outline, ground.place.epsg),
+        slopes=slopes,
+        ground=rise,
         erodible=given.erodible,
         frost=None if given.frost_cm is None else given.frost_cm / 100.0,
         elevation=given.elevation_m,
@@ -333,6 +353,22 @@ def _forecast(
         table_columns(path),
         time_zone=keys.field.time_zone,
         weather=weather,
+        date_format=keys.weather.date_format,
+    )
+
+
+def _past(
+    keys: FieldToml, inputs: Inputs, season: int
+) -> tuple[pd.DataFrame | None, list[Note]]:
+    """Return the weather of past years, None where no table is named."""
+    if keys.weather is None or keys.weather.past is None:
+        return None, []
+    path = inputs.find(keys.weather.past, "weather.past")
+    inputs.add(path)
+    told, units = keys.weather.columns, keys.weather.units
+    return settle_past(
+        table_columns(path, told=told, units=units),
+        season=season,
         date_format=keys.weather.date_format,
     )
 

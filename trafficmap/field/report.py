@@ -7,6 +7,7 @@ from collections import Counter
 import pandas as pd
 
 from trafficmap.core.notes import Note, worst_first
+from trafficmap.core.reading import as_read
 from trafficmap.core.settings.tracks import TrackSettings
 from trafficmap.field.model import Field, LogSource
 from trafficmap.field.place import area_words
@@ -35,10 +36,10 @@ def check_lines(field: Field, *, limit: int | None = None) -> list[str]:
         clockless=field.clockless,
     )
     notes = worst_first([*field.notes, *gap_notes])
-    lines = _told([note for note in notes if note.severity != "info"])
+    lines = _told([note for note in notes if note.severity != "info"], field.units)
     lines += [f"Guessed: {line}" for line in _guesses(field)]
     lines += [f"Found: {line}" for line in (*_found(field), *_tracked(gaps, field))]
-    lines += _told([note for note in notes if note.severity == "info"])
+    lines += _told([note for note in notes if note.severity == "info"], field.units)
     if limit is None or len(lines) <= limit:
         return lines
     return [*lines[: limit - 1], f"And {len(lines) - limit + 1} smaller things."]
@@ -71,7 +72,21 @@ def _when(gaps: pd.DataFrame) -> str:
     return f" {' and '.join(words)}"
 
 
-def _told(notes: list[Note]) -> list[str]:
+def _forecast_words(forecast: pd.DataFrame, time_zone: str | None) -> str:
+    """Return from when to when a forecast goes, and whether it tells rain."""
+    if "time" in forecast:
+        stamps = forecast["time"].dt.tz_convert(time_zone or "UTC")
+        kind, form = "hours", "%Y-%m-%d %H:%M"
+    else:
+        stamps, kind, form = forecast["date"], "days", "%Y-%m-%d"
+    rain = "with rain" if "rain" in forecast else "without rain"
+    return (
+        f"forecast: {len(forecast)} {kind} from {stamps.iloc[0]:{form}} to "
+        f"{stamps.iloc[-1]:{form}}, {rain}."
+    )
+
+
+def _told(notes: list[Note], units: str) -> list[str]:
     """Return one line a note; many of one kind become one line and a count."""
     counts = Counter(note.code for note in notes)
     told: Counter[str] = Counter()
@@ -79,7 +94,7 @@ def _told(notes: list[Note]) -> list[str]:
     for note in notes:
         told[note.code] += 1
         if told[note.code] < _SAME_CODE or counts[note.code] <= _SAME_CODE:
-            lines.append(f"{_WORDS[note.severity]}: {note.sentence}")
+            lines.append(f"{_WORDS[note.severity]}: {as_read(note.sentence, units)}")
         elif told[note.code] == _SAME_CODE:
             more = counts[note.code] - _SAME_CODE + 1
             lines.append(f"{_WORDS[note.severity]}: {more} more of the same kind.")
@@ -128,6 +143,11 @@ def _found(field: Field) -> list[str]:
             f"weather: every day from {days.iloc[0]:%Y-%m-%d} to "
             f"{days.iloc[-1]:%Y-%m-%d}."
         )
+    if field.forecast is not None:
+        lines.append(_forecast_words(field.forecast, field.time_zone))
+    if field.past is not None:
+        years = field.past["date"].dt.year
+        lines.append(f"past weather: {years.min()} to {years.max()}.")
     counts = {
         "tools": len(field.tools),
         "things to keep out of": len(field.obstacles),

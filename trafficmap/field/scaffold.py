@@ -26,7 +26,7 @@ from trafficmap.field.strict import FILE
 from trafficmap.field.template import field_toml
 from trafficmap.formats._files import make_folder, write_text
 from trafficmap.formats.isoxml import TaskData, read_task_data
-from trafficmap.formats.logs import read_logs
+from trafficmap.formats.logs import logs_in_zip, read_logs
 from trafficmap.formats.paths import real_path
 from trafficmap.formats.rawlog import RawLog
 
@@ -41,13 +41,15 @@ class Found:
     """One log for the new file: where it is and what it says.
 
     ``asked`` is the question that must be answered before the log can be read;
-    ``raw`` is then None, or what the log says apart from its dates.
+    ``raw`` is then None, or what the log says apart from its dates. ``layer`` is its
+    name in a zip that holds several.
     """
 
     path: Path
     raw: RawLog | None
     part: str = ""
     machine: str = ""
+    layer: str = ""
     asked: TrafficmapError | None = None
 
 
@@ -127,31 +129,34 @@ def _fields(paths: list[Path], folder_name: str) -> list[NewField]:
     return known
 
 
-def _found(path: Path) -> list[Found]:
+def _found(path: Path, layer: str = "") -> list[Found]:
     """Return the logs of a file; one that cannot be read yet comes with a question."""
+    inside = [] if layer else logs_in_zip(path)
+    if inside:
+        return [found for name in inside for found in _found(path, name)]
     try:
-        logs = read_logs(path)
+        logs = read_logs(path, layer=layer or None)
     except InputError as error:
         if not error.choices:
             raise
-        raw = _undated(path, error)
-        return [Found(path, raw, asked=error)]
+        raw = _undated(path, error, layer)
+        return [Found(path, raw, asked=error, layer=layer)]
     for log in logs:
         if len(log.table) > 1 and not _moves(log):
             msg = f"{path.name}: all its places are one spot, need a log of driving."
             raise InputError(msg, "a weather station belongs into [weather]")
     several = len(logs) > 1
-    return [Found(path, log, log.part if several else "") for log in logs]
+    return [Found(path, log, log.part if several else "", layer=layer) for log in logs]
 
 
-def _undated(path: Path, error: InputError) -> RawLog | None:
+def _undated(path: Path, error: InputError, layer: str) -> RawLog | None:
     """Return a log of dates that read two ways, for all it says apart from them."""
     for line, _ in error.choices:
         order = tomllib.loads(line).get("date_format")
         if order is None:
             return None
         with contextlib.suppress(TrafficmapError):
-            logs = read_logs(path, date_format=order)
+            logs = read_logs(path, date_format=order, layer=layer or None)
             return logs[0] if len(logs) == 1 else None
     return None
 
@@ -231,7 +236,7 @@ def _name_machines(one: NewField) -> None:
     """Give each log a machine; logs that run at the same time get two machines."""
     seen: dict[str, list[Found]] = {}
     for found in one.logs:
-        class_name, why = guess_class(found.path.stem, found.raw)
+        class_name, why = guess_class(Path(found.layer or found.path).stem, found.raw)
         said = found.raw.machine if found.raw is not None else ""
         base = slug(said or class_name.split("_")[0], "machine").lower()
         number = 1

@@ -73,7 +73,7 @@ def _head(one: NewField) -> str:
         lines.append('units = "metric"  # a guess, by the place; or us')
     lines += [
         '# utilities = "located"  # located or not located: buried lines',
-        "# slope_pct = 0.5  # median slope",
+        "# slope_pct = 0.5  # median slope; or slope_map, a file of slopes",
         "# erodible = false  # true where a conservation plan asks for residue",
         "# rows_heading_deg = 0.0  # direction of the rows, clockwise from north",
         "# end_row_width_m = 36.0",
@@ -112,6 +112,8 @@ def _log(found: Found) -> str:
         f"file = {_text(str(found.path))}",
         f"machine = {_text(found.machine)}",
     ]
+    if found.layer:
+        lines.append(f"layer = {_text(found.layer)}")
     if found.part:
         lines.append(f"part = {_text(found.part)}")
     if found.asked is not None:
@@ -177,8 +179,13 @@ _SOIL = """
 _REST = """
 # [weather]  # NEEDED for soil water, and the days fit for work
 # file = "weather.csv"  # columns date, rain_mm, tmin_c, tmax_c; every day of the season
-# forecast = "forecast.csv"  # coming days like that, or hours: time, temperature_c
+# forecast = "forecast.csv"  # coming days like that, or hours: time, temperature_c,
+#                            # rain_mm: for the hours fit for work
+# past = "station.csv"  # the same of past years: how often a day was fit
 # station_km = 0  # from the rain gauge to the field; 10 if not said
+
+# [slope]  # slopes from heights: loads use them as well
+# file = "heights.tif"
 
 # [tile]
 # state = "known"  # none, known, position_only or exists
@@ -191,7 +198,7 @@ _REST = """
 # injected_depth_m = 0.12  # 0 on the surface
 # width_m = 9.0
 
-# [[keep_out]]
+# [[keep_out]]  # also kind = "crossing": loaded wheels cross again before planting
 # kind = "buried line"  # tile, waterway, slope, organic soil, wet spot, lane, other
 # file = "buried_line.geojson"
 # buffer_m = 5.0
@@ -207,6 +214,12 @@ _REST = """
 # winged = true
 # power_kw = 300.0
 # drive = "4wd"
+# tractor_mass_t = 16.0  # with ballast: does it slip?
+# owned = true  # with the four below and hourly prices: its own cost
+# price = 45000.0
+# salvage_pct = 30.0
+# keep_years = 12.0
+# hours_a_year = 80.0
 
 # [[access]]  # ground outside the boundary whose traffic counts
 # file = "lane.geojson"  # or points = [[-93.6, 42.0], [-93.6, 42.001]]
@@ -225,6 +238,10 @@ _REST = """
 # ripping_per_ha = 66.7
 # levelling_per_ha = 39.5
 # diesel_per_l = 1.0
+# fall_pass_per_ha = 54.4  # the pass that ripping stands in for
+# driver_per_h = 25.0  # these three for a tool of your own, without ripping_per_ha
+# tractor_per_h = 90.0
+# interest_pct = 6.0
 
 # [dug]  # what probe and spade found
 # file = "dug.csv"

@@ -59,6 +59,8 @@ class FieldKeys(_Keys, frozen=True, kw_only=True):
     rows_heading_deg: Annotated[float, Meta(ge=0, le=360)] | None = None
     end_row_width_m: NotNegative | None = None
     slope_pct: Percent | None = None
+    slope_map: Text | None = None
+    slope_map_unit: Literal["percent", "degrees"] | None = None
     elevation_m: Annotated[float, Meta(ge=-500, le=6000)] | None = None
     frost_cm: NotNegative | None = None
     erodible: bool | None = None
@@ -89,6 +91,7 @@ class CropKeys(_Keys, frozen=True, kw_only=True):
     loss_reachable_pct: Percent | None = None
     residue_counted_pct: Percent | None = None
     soybean_allowed: bool = False
+    lanes_kept: bool = False
 
 
 class LogKeys(_Keys, frozen=True, kw_only=True):
@@ -138,6 +141,14 @@ class SoilKeys(_Keys, frozen=True, kw_only=True):
     hydrologic_group: Literal["A", "B", "C", "D", "A/D", "B/D", "C/D"] | None = None
 
 
+class SlopeKeys(_Keys, frozen=True, kw_only=True):
+    """Table [slope]."""
+
+    file: Annotated[str, Meta(min_length=1, description="the GeoTIFF of heights")]
+    unit: Literal["m", "ft"] | None = None
+    epsg: Annotated[int, Meta(gt=0)] | None = None
+
+
 class TileKeys(_Keys, frozen=True, kw_only=True):
     """Table [tile]."""
 
@@ -153,6 +164,10 @@ class WeatherKeys(_Keys, frozen=True, kw_only=True):
     units: dict[str, str] = {}
     date_format: DateOrder | None = None
     forecast: Text | None = None
+    past: Annotated[
+        str | None,
+        Meta(description="table of daily weather of past years, for odds of fit days"),
+    ] = None
     station_km: (
         Annotated[
             float,
@@ -197,6 +212,7 @@ class KeepOutKeys(_Keys, frozen=True, kw_only=True):
         "organic soil",
         "wet spot",
         "lane",
+        "crossing",
         "other",
     ]
     file: Annotated[str, Meta(min_length=1, description="the file with the shapes")]
@@ -246,6 +262,11 @@ class ToolKeys(_Keys, frozen=True, kw_only=True):
     length_m: Positive | None = None
     owned: bool = False
     speed_km_h: Positive | None = None
+    price: Positive | None = None
+    salvage_pct: Percent | None = None
+    keep_years: Annotated[float, Meta(gt=0, le=60)] | None = None
+    hours_a_year: Annotated[float, Meta(gt=0, le=8760)] | None = None
+    tractor_mass_t: Annotated[float, Meta(gt=0, le=60)] | None = None
 
 
 class TillageKeys(_Keys, frozen=True, kw_only=True):
@@ -272,14 +293,27 @@ class PriceKeys(_Keys, frozen=True, kw_only=True):
     levelling_per_ha: NotNegative | None = None
     fall_pass_per_ha: NotNegative | None = None
     diesel_per_l: NotNegative | None = None
+    driver_per_h: NotNegative | None = None
+    tractor_per_h: NotNegative | None = None
+    interest_pct: Annotated[float, Meta(ge=0, le=50)] | None = None
 
 
 class DugKeys(_Keys, frozen=True, kw_only=True):
     """Table [dug]."""
 
-    file: Annotated[str, Meta(min_length=1, description="the table of readings")]
+    file: Annotated[
+        Annotated[str, Meta(min_length=1)] | tuple[str, ...],
+        Meta(description="the table of readings, or a list of them"),
+    ]
     epsg: Annotated[int, Meta(gt=0)] | None = None
     date_format: DateOrder | None = None
+    cone_mm: Annotated[float, Meta(ge=10, le=26)] | None = None
+    unit_checked: bool = False
+
+    @property
+    def cone(self) -> float | None:
+        """Diameter of the cone [m]."""
+        return None if self.cone_mm is None else self.cone_mm / 1000.0
 
 
 class FieldToml(_Keys, frozen=True, kw_only=True):
@@ -291,6 +325,7 @@ class FieldToml(_Keys, frozen=True, kw_only=True):
     log: tuple[LogKeys, ...] = ()
     machine: dict[str, dict[str, Any]] = {}
     soil: SoilKeys | None = None
+    slope: SlopeKeys | None = None
     tile: TileKeys = TileKeys()
     weather: WeatherKeys | None = None
     liquid: tuple[LiquidKeys, ...] = ()
@@ -309,6 +344,7 @@ TABLES: dict[str, type[_Keys]] = {
     "crop": CropKeys,
     "log": LogKeys,
     "soil": SoilKeys,
+    "slope": SlopeKeys,
     "tile": TileKeys,
     "weather": WeatherKeys,
     "liquid": LiquidKeys,

@@ -19,7 +19,7 @@ SPIN_UP_DAYS = 90
 TEMPERATURE_GAP_DAYS = 2
 """Longest gap over which temperature is drawn straight; rain never is; choice."""
 
-_TOO_HOT = 57.0
+TOO_HOT = 57.0
 """No day was ever hotter [degC]: 56.7 at Furnace Creek in 1913 (from memory)."""
 
 _TRACE = 0.0001
@@ -77,10 +77,10 @@ def settle_weather(
         Negative rain, a day twice, a missing day in the season.
     """
     name = columns.name
-    frame = _frame(columns, date_format)
+    frame = daily_frame(columns, date_format)
     notes = list(columns.notes)
     hot = frame[["t_min", "t_max"]].max().max()
-    if hot > _TOO_HOT:
+    if hot > TOO_HOT:
         sentence = (
             f"{name}: {hot:.0f} degrees Celsius cannot be true, this looks like "
             "Fahrenheit. Weather is left out, so soil water and risk are missing, "
@@ -101,7 +101,7 @@ def settle_weather(
         notes.append(Note("weather.crossed", "check", sentence, count, name))
         frame.loc[crossed, ["t_min", "t_max"]] = np.nan
     frame = frame.reindex(pd.date_range(frame.index[0], frame.index[-1], freq="D"))
-    frame, more = _bridge(frame, name)
+    frame, more = bridge_gaps(frame, name)
     notes += more
     frame, more = _around_passes(frame, first_pass, last_pass, season, name)
     notes += more
@@ -110,7 +110,7 @@ def settle_weather(
     return require_table(weather, WEATHER), notes
 
 
-def _frame(columns: Columns, date_format: str | None) -> pd.DataFrame:
+def daily_frame(columns: Columns, date_format: str | None) -> pd.DataFrame:
     """Return the table in SI by day, sorted, still with gaps."""
     days = _days(columns, date_format)
     values = {
@@ -157,7 +157,7 @@ def _days(columns: Columns, date_format: str | None) -> pd.DatetimeIndex:
     )
 
 
-def _bridge(frame: pd.DataFrame, name: str) -> tuple[pd.DataFrame, list[Note]]:
+def bridge_gaps(frame: pd.DataFrame, name: str) -> tuple[pd.DataFrame, list[Note]]:
     """Return temperature drawn straight over short gaps, each told."""
     filled = 0
     for column in ("t_min", "t_max"):

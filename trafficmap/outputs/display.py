@@ -15,6 +15,7 @@ from trafficmap.core.errors import InputError
 from trafficmap.formats import _gdal  # noqa: F401
 from trafficmap.formats._files import write_bytes
 from trafficmap.formats.isoxml.write import millimetres, short_text, task_data_files
+from trafficmap.outputs import words
 from trafficmap.outputs.words import half_up, is_ripped
 
 if TYPE_CHECKING:
@@ -40,6 +41,7 @@ def write_display(result: Result, folder: Path, *, date: pd.Timestamp) -> list[P
         field_name=field.name,
         unit="in" if field.units == "us" else "cm",
         tool_width=widest_tool(result),
+        assumed=words.is_assumed(result.zones),
     )
     files |= shapefile(
         result.zones,
@@ -60,14 +62,19 @@ def taskdata(
     form: Literal["grid", "polygons"] = "grid",
     tool_width: float | None = None,
     leave_alone_depth: int = 0,
+    assumed: bool = False,
 ) -> dict[str, bytes]:
-    """Return the TASKDATA folder for zones that keep the `ZONES` contract."""
+    """Return the TASKDATA folder for zones that keep the `ZONES` contract.
+
+    Where layers are ``assumed`` the names of field and task say so on the screen.
+    """
     return task_data_files(
         depths_for_display(zones),
         boundary=boundary,
         version=version,
         form=form,
-        field_name=field_name,
+        field_name=f"ASSUMED {field_name}" if assumed else field_name,
+        task_name="ASSUMED, nobody dug" if assumed else "depth of work",
         unit=unit,
         tool_width=tool_width,
         leave_alone_depth=leave_alone_depth,

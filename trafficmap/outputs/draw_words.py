@@ -2,10 +2,15 @@
 
 from __future__ import annotations
 
+import math
 from typing import TYPE_CHECKING, Any
 
+import pandas as pd
+
 from trafficmap.core.constants import REPORT_DEPTHS
+from trafficmap.core.tables import DRAWS, DRAWS_UNKNOWNS, require_table
 from trafficmap.outputs import words
+from trafficmap.outputs.traffic_tables import FOLDER, flat
 
 if TYPE_CHECKING:
     from trafficmap.pipeline import Result
@@ -23,6 +28,9 @@ _ACTIONS = {
 _SOIL = ("strength", "texture", "moisture")
 _LEAST_SHARE = 0.05
 _MOST_ROWS = 5
+
+TABLE_DEPTHS = (0.35, 0.50)
+"""Depths [m] the page tells for every zone: 14 and 20 in; the files have all."""
 
 
 def joint(result: Result) -> list[str]:
@@ -79,15 +87,80 @@ def joint(result: Result) -> list[str]:
             f"({100 * row['share']:.0f} % of what is not known)."
         )
     if any(row["unknown"] in _SOIL for row in best[:_MOST_ROWS]):
-        law, texture, moisture = (
-            f"{100 * part:.0f}" for part in result.settings.risk.strength_parts
+        use = result.settings.risk
+        law, texture = (
+            f"{math.exp(spread):.2f}" for spread in (use.spread_law, use.spread_texture)
         )
         out.append(
-            "How much of the doubt about strength is the soil itself, its texture and "
-            f"its water is assumed, {law}, {texture} and {moisture} parts in 100; "
-            "their order among one another follows from that."
+            "How far strength may be off at known soil water is assumed: a factor of "
+            f"{law} either way for the soil itself and {texture} for its texture. What "
+            "the soil water adds follows from weather, soil map and readings."
         )
     return out
+
+
+def zone_rows(result: Result) -> list[dict[str, Any]]:
+    """Return the joint interval of every zone with wheels, for a table of the page.
+
+    Returns
+    -------
+    list of dict
+        zone (text), and cells: one text for each of `TABLE_DEPTHS`.
+    """
+    drawn, units = result.draws, result.field.units
+    if drawn is None:
+        return []
+    told = {
+        (row["zone"], row["depth"]): row
+        for row in drawn.table
+        if row["zone"] is not None
+    }
+    out = []
+    zones = result.zones.sort_values("zone")
+    for zone, advice, kind in zip(
+        zones["zone"], zones["advice"], zones["kind"], strict=True
+    ):
+        rows = [told.get((int(zone), depth)) for depth in TABLE_DEPTHS]
+        if kind == "keep_out" or None in rows:
+            continue
+        out.append(
+            {
+                "zone": f"{int(zone)}, {advice}",
+                "cells": [
+                    f"{_interval(row['low'], row['high'], units)}, middle "
+                    f"{words.area_number(row['middle'], units)}"
+                    for row in rows
+                    if row is not None
+                ],
+            }
+        )
+    return out
+
+
+def depth_heads(units: str) -> list[str]:
+    """Return the heads of the columns of `zone_rows`."""
+    return [words.depth_words(depth, units) for depth in TABLE_DEPTHS]
+
+
+def csv_files(result: Result) -> dict[str, str]:
+    """Return the tables of the draws by name in the run folder; none without draws."""
+    drawn = result.draws
+    if drawn is None:
+        return {}
+    table = pd.DataFrame(drawn.table)
+    table["zone"] = [-1 if row["zone"] is None else row["zone"] for row in drawn.table]
+    unknowns = pd.DataFrame(drawn.sensitivity)
+    unknowns["machine_id"] = unknowns.pop("machine").fillna("")
+    made = {
+        "draws.csv": (table, DRAWS),
+        "draws_unknowns.csv": (unknowns, DRAWS_UNKNOWNS),
+    }
+    return {
+        f"{FOLDER}/{name}": flat(
+            require_table(rows[contract.names()], contract), contract
+        ).to_csv(index=False, lineterminator="\n")
+        for name, (rows, contract) in made.items()
+    }
 
 
 def _action(row: dict[str, Any]) -> str:

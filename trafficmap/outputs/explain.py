@@ -15,7 +15,7 @@ from trafficmap.core.errors import InputError
 from trafficmap.core.grid import FieldGrid
 from trafficmap.core.layers import is_nodata, layer_spec
 from trafficmap.formats import _gdal  # noqa: F401
-from trafficmap.outputs import explain_store, words
+from trafficmap.outputs import answers, explain_store, words
 from trafficmap.outputs.audit_words import audit_lines, patch_words
 from trafficmap.outputs.inks import RISK_WORDS
 from trafficmap.outputs.run_folder import read_run
@@ -28,8 +28,9 @@ FORMULAS = (
     ("water in the soil", "texture to retention: Saxton & Rawls (2006), Soil Sci. Soc. "
      "Am. J. 70:1569-1578; daily balance with reference evapotranspiration: Allen et "
      "al. (1998), FAO Irrigation and Drainage Paper 56"),
-    ("strength of the soil", "precompression stress rising with suction, spread "
-     "lognormal; see docs/theory"),
+    ("strength of the soil", "precompression stress rising with suction, lognormal; "
+     "known to x 1.5: may as well be 1.5 times more or less, for the law, the texture "
+     "and the soil water of that hour together; see docs/theory"),
     ("chance of damage", "how likely stress is above strength when both are known "
      "within a factor only, Phi(ln(stress / strength) / spread); later passes add "
      "little, D (1 + k ln N); see docs/theory"),
@@ -49,7 +50,8 @@ _SOURCES = {
 class AxleVisit:
     """One axle in one pass beside or over the spot.
 
-    Loads in N, pressure and stress in Pa, offset [m] is the spot right of the axle's
+    Loads in N, pressure and stress in Pa, ``ln_spread`` what not knowing the soil
+    water adds to the spread of ln strength, offset [m] is the spot right of the axle's
     middle; arrays run over the depths of the store. ``cover`` is the share of the
     cell under the axle's wheels, 0 where it only came past; ``wheel`` and
     ``state_row`` find its heaviest wheel and its load state in the store.
@@ -74,6 +76,7 @@ class AxleVisit:
     source: str
     theta: np.ndarray
     strength: np.ndarray
+    ln_spread: np.ndarray
     stress: np.ndarray
 
 
@@ -152,7 +155,7 @@ def axle_visits(
         offset = float(store["visit_offset_mm"][k]) / 1000.0
         heading = math.radians(float(store["visit_heading"][k]))
         half = side / 2 * (abs(math.sin(heading)) + abs(math.cos(heading)))
-        theta, strength = _soil_at(store, cell, time)
+        theta, strength, spread = _soil_at(store, cell, time)
         passes = np.flatnonzero(store["pass_id"] == pass_id)
         first = wheels[heavy]
         found.append(
@@ -176,6 +179,7 @@ def axle_visits(
                 source=str(store["state_source"][state]),
                 theta=theta,
                 strength=strength,
+                ln_spread=spread,
                 stress=_stress_at(store, axle, state, (offset - half, offset + half)),
             )
         )
@@ -193,22 +197,23 @@ def _cover_by_axle(store: dict[str, np.ndarray], cell: int) -> dict:
 
 
 def _soil_at(store: dict[str, np.ndarray], cell: int, time: float):
-    """Return water and strength by depth at a time; NaN where not known."""
+    """Return water, strength and its spread by depth at a time, NaN if not known."""
     unknown = np.full(store["depths"].size, np.nan)
     times = store.get("strength_time")
     if times is None or not times.size or math.isnan(time):
-        return unknown, unknown
+        return unknown, unknown, unknown
     column = int(store["column_of_cell"][cell])
     hour = int(np.searchsorted(times, time, side="right")) - 1
     if column < 0 or hour < 0 or time - times[hour] >= 3600.0:
-        return unknown, unknown
+        return unknown, unknown, unknown
     ln_strength = store["ln_strength"][hour, column]
     if "tilled_since" in store:
         since = store["tilled_since"][store["tilled_kind"][cell]]
         loosened = np.broadcast_to(store["loosened"], store["ln_strength"].shape[1:])
         tilled = np.isfinite(since) & (time >= since)
         ln_strength = ln_strength + np.where(tilled, loosened[column], 0.0)
-    return store["theta"][hour, column], np.exp(ln_strength)
+    spread = store["ln_spread"][hour, column] if "ln_spread" in store else unknown
+    return store["theta"][hour, column], np.exp(ln_strength), spread
 
 
 def _stress_at(
@@ -267,13 +272,20 @@ def _zone_lines(run: dict, values: dict, units: str) -> list[str]:
             advice = words.advice_words(zone["advice"], depth, units)
             if not math.isnan(depth):
                 advice += f" ({words.other_depth_words(depth, units)})"
+            reason, cause = answers.reason_and_cause(zone["reason"])
             lines = [
                 f"Zone {zone['zone']}: {advice}, row {zone['row']} of the decision "
                 "table",
-                *_indented(words.as_sentence(zone["reason"])),
+                *_indented(words.as_sentence(reason)),
             ]
+            if cause:
+                lines += _indented(f"Driven in this zone: {cause}.")
             if zone["further"]:
                 lines += _indented(words.as_sentence(f"also: {zone['further']}"))
+            for told in (run.get("when") or {}).get("zones", []):
+                if told["zone"] == zone["zone"]:
+                    for sentence in (told["look"], told["shatter"], told["carry"]):
+                        lines += _indented(sentence)
             return lines
     return ["No zone here."]
 
@@ -433,9 +445,24 @@ def _visit_lines(
                 lines.append(
                     f"    {name:<10}" + "".join(f"{text:>10}" for text in cells)
                 )
+        lines += _known_to(visit, run)
     if len(felt) < len(visits):
         lines.append(f"  {len(visits) - len(felt)} more came past without stress here.")
     return lines
+
+
+def _known_to(visit: AxleVisit, run: dict) -> list[str]:
+    """Return the factor strength may be off by either way, nothing if not known."""
+    use = run["settings"]["risk"]
+    if not np.isfinite(visit.strength * visit.ln_spread).any():
+        return []
+    soil = math.hypot(use["spread_law"], use["spread_texture"])
+    factors = np.exp(np.hypot(soil, visit.ln_spread))
+    cells = [
+        "-" if math.isnan(s + f) else f"x {f:.2f}"
+        for s, f in zip(visit.strength, factors, strict=True)
+    ]
+    return ["    known to  " + "".join(f"{text:>10}" for text in cells)]
 
 
 def _indented(text: str, deep: str = "  ") -> list[str]:

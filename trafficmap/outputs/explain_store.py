@@ -117,7 +117,7 @@ def _soil(result: Result) -> dict[str, np.ndarray]:
     if strength is not None and columns is not None:
         arrays["strength_time"] = np.asarray(strength.times, dtype=np.float64)
         arrays["column_of_cell"] = np.asarray(columns.column_of_cell, dtype=np.int32)
-        for name in ("ln_strength", "theta", "suction"):
+        for name in ("ln_strength", "ln_spread", "theta", "suction"):
             arrays[name] = np.asarray(getattr(strength, name), dtype=np.float32)
     undone = getattr(result, "resets", None)
     if undone is not None:

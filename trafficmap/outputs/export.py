@@ -14,7 +14,7 @@ import pandas as pd
 from trafficmap.core.errors import InputError
 from trafficmap.formats import _gdal  # noqa: F401
 from trafficmap.formats._files import refusing, write_bytes
-from trafficmap.outputs import display
+from trafficmap.outputs import display, words
 from trafficmap.outputs.run_folder import read_run
 
 if TYPE_CHECKING:
@@ -168,6 +168,7 @@ def _taskdata(folder, run, unit, version, form, leave_alone_depth) -> dict[str, 
         form=form,
         tool_width=width,
         leave_alone_depth=leave_alone_depth,
+        assumed=words.is_assumed(zones),
     )
     return {**files, "TASKDATA.zip": zip_bytes(files)}
 
@@ -215,14 +216,14 @@ def _csv(folder: Path, run: dict) -> dict[str, bytes]:
     zones = pd.DataFrame(_zones(folder).drop(columns="geometry"))
     files = {"zones.csv": csv_bytes(zones)}
     if run["plan"]:
-        files["plan.csv"] = csv_bytes(_plan_table(run["plan"], run["prices"]))
+        files["plan.csv"] = csv_bytes(_plan_table(run))
     return files
 
 
-def _plan_table(rows: list[dict], prices: dict) -> pd.DataFrame:
+def _plan_table(run: dict) -> pd.DataFrame:
     """Return the plan with hours, litres and the unit in every name."""
-    money = (prices.get("currency") or "currency").lower()
-    plan = pd.DataFrame(rows)
+    money = (run["prices"].get("currency") or "currency").lower()
+    plan = pd.DataFrame(run["plan"])
     out = plan[["order", "zone", "job", "tool"]].copy()
     out["depth_mm"] = (plan["depth"].astype(float) * 1000).round(0)
     out["area_ha"] = (plan["area"].astype(float) / 1e4).round(3)
@@ -234,5 +235,10 @@ def _plan_table(rows: list[dict], prices: dict) -> pd.DataFrame:
         out[f"{name}_l"] = (plan[name].astype(float) * 1000).round(1)
     for name in ("cost", "net_low", "net", "net_high"):
         out[f"{name}_{money}"] = plan[name].astype(float).round(0)
-    out["reason"] = plan["reason"]
+    probed = {zone["zone"]: zone["probed"] for zone in run["zones"]}
+    out["probed"] = plan["zone"].map(probed)
+    out["reason"] = [
+        f"layer assumed, nobody dug: {reason}" if found == "assumed" else reason
+        for reason, found in zip(plan["reason"], out["probed"], strict=True)
+    ]
     return out

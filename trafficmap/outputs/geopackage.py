@@ -130,4 +130,7 @@ _STYLES = {
     "boundary": (styles.BOUNDARY_PENS, "", "fill", ""),
     "zones": (styles.ZONE_PENS, "drawn_as", "fill", _LABEL),
     "passes": (styles.PASS_PENS, "state", "line", ""),
+    "stops": (styles.STOP_PENS, "drawn_as", "marker", '"point"'),
+    "loading_spots": (styles.SPOT_PENS, "", "marker", ""),
+    "roads": (styles.ROAD_PENS, "", "line", ""),
 }

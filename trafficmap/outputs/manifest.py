@@ -18,6 +18,7 @@ from trafficmap.core.notes import worst_first
 from trafficmap.core.settings import settings_as_dict
 from trafficmap.formats import _gdal  # noqa: F401
 from trafficmap.outputs.words import sentence_of_the_day
+from trafficmap.plan.when_words import LAST
 
 if TYPE_CHECKING:
     from trafficmap.field.model import LogSource
@@ -95,13 +96,17 @@ def run_document(
         "totals": result.totals,
         "notes": [note.as_dict() for note in worst_first(result.notes)],
         "traffic": _traffic(result),
+        "axle_damage": [] if result.axles is None else _records(result.axles),
         "zones": _records(result.zones),
         "stops": _records(result.stops),
         "carrying": [] if result.carrying is None else _records(result.carrying),
         "nights": [] if result.nights is None else _records(result.nights),
+        "when": _when(result),
+        "odds": [] if result.odds is None else _records(result.odds),
         "ledger": [] if result.ledger is None else result.ledger.table,
         "draws": _draws(result),
         "plan": _records(result.plan),
+        "money": getattr(result, "money", None),
         "machines": field.machines,
         "tools": field.tools,
         "prices": field.prices,
@@ -201,6 +206,30 @@ def _log(log: LogSource) -> dict[str, Any]:
     }
 
 
+def told_ahead(result: Result) -> dict[str, Any]:
+    """Return nights, hours and odds as plain values, as run.json holds them."""
+    return _plain(
+        {
+            "nights": [] if result.nights is None else _records(result.nights),
+            "when": _when(result),
+            "odds": [] if result.odds is None else _records(result.odds),
+        },
+        _places(result.field.folder),
+    )
+
+
+def _when(result: Result) -> dict[str, Any] | None:
+    """Return the hours ahead, and what always stands below them."""
+    if result.when is None:
+        return None
+    return {
+        "until": result.when.until,
+        "zones": _records(result.when.zones),
+        "windows": _records(result.when.windows),
+        "last": LAST,
+    }
+
+
 def _draws(result: Result) -> dict[str, Any] | None:
     drawn = result.draws
     if drawn is None:
@@ -241,6 +270,11 @@ def _places(folder: Path) -> tuple[str, ...]:
             str(path) for path in whole if len(path.parts) > 1 and path.is_absolute()
         )
     )
+
+
+def plain(value: Any) -> Any:
+    """Return `value` as JSON can hold it; NaN is null."""
+    return _plain(value, ())
 
 
 def _plain(value: Any, places: tuple[str, ...]) -> Any:

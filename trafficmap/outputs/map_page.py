@@ -7,6 +7,7 @@ import hashlib
 import json
 import math
 import re
+from dataclasses import replace
 from functools import cache
 from importlib import resources
 from pathlib import Path
@@ -21,12 +22,17 @@ from trafficmap import __version__
 from trafficmap.core.constants import REPORT_DEPTHS
 from trafficmap.core.layers import get_layer
 from trafficmap.core.notes import worst_first
+from trafficmap.core.reading import as_read
 from trafficmap.outputs import (
+    answers,
+    axle_words,
     draw_words,
     inks,
+    money_words,
     plan_words,
     squares,
     traffic_tables,
+    when_view,
     words,
 )
 from trafficmap.outputs.map_shapes import (
@@ -64,7 +70,10 @@ def map_page(result: Result, *, mark: str, date: pd.Timestamp) -> str:
     units = result.field.units
     views = views_of(result)
     zones = zone_cards(result.zones, units, day=plan_words.fit_day(result))
-    notes = worst_first(result.notes)
+    notes = [
+        replace(note, sentence=as_read(note.sentence, units))
+        for note in worst_first(result.notes)
+    ]
     script, div = folium_parts(result, views)
     limits = result.settings.risk
     template = _environment().get_template("map.html.j2")
@@ -78,15 +87,30 @@ def map_page(result: Result, *, mark: str, date: pd.Timestamp) -> str:
         facts=[view for view in views if view.group == "facts"],
         depths=[view for view in views if view.group == "risk"],
         work_legend=work_legend(result.zones, units),
+        first=answers.check_first(result),
+        left=answers.left_alone(result),
+        granted=answers.taken_for_granted(result),
         zones=zone_rows(zones),
         jobs=plan_words.jobs(result),
         total=plan_words.total(result),
         net=plan_words.NET,
+        money=money_words.rows(result),
+        money_told=money_words.told(result),
+        currency=result.field.prices.currency or "",
         probe=plan_words.probe_zones(result),
         hand_roll=plan_words.HAND_ROLL if plan_words.asks_for_work(result) else (),
+        when=when_view.zones(result),
+        carrying=when_view.carrying(result),
+        nights=when_view.nights(result),
+        nights_asked=when_view.nights_asked(result),
+        odds=when_view.odds_told(result),
+        odds_rows=when_view.odds_rows(result),
+        when_last=when_view.LAST,
         stops=words.probe_places(result.stops)[0],
         driven=traffic_tables.machine_rows(result),
         driven_told=traffic_tables.sentences(result),
+        axles=axle_words.rows(result),
+        axles_told=axle_words.told(result),
         notes=notes[:NOTES_SHOWN],
         folded=notes[NOTES_SHOWN:],
         cautions=[*words.about_field(result.field), *words.CAUTIONS],
@@ -94,6 +118,8 @@ def map_page(result: Result, *, mark: str, date: pd.Timestamp) -> str:
             *words.how_sure(limits.class_limits, limits.undecided),
             *draw_words.joint(result),
         ],
+        drawn_zones=draw_words.zone_rows(result),
+        drawn_depths=draw_words.depth_heads(units),
         date=words.date_words(date.date()),
         version=__version__,
         mark=mark,
@@ -112,7 +138,7 @@ def _state(result: Result) -> str:
     zones = result.zones
     if not len(zones) or not _is_assessed(result):
         return "traffic only, risk not assessed"
-    probed = {text for text in zones["probed"] if text not in ("none", "")}
+    probed = {text for text in zones["probed"] if text not in ("none", "", "assumed")}
     return "modelled, partly dug" if probed else "modelled, nothing dug yet"
 
 

@@ -10,7 +10,7 @@ import geopandas as gpd
 import numpy as np
 import shapely
 
-from trafficmap.outputs import words
+from trafficmap.outputs import answers, words
 
 if TYPE_CHECKING:
     from trafficmap.outputs.map_views import View
@@ -22,6 +22,9 @@ MAX_OUTLINE = 20_000
 INSET = 0.003
 """Share of the field's longer side by which zones are drawn inside their border, about
 two and a half pixels on a desk (choice)."""
+
+UPRIGHT = 75.0
+"""Names that lean more than this read from bottom to top [deg]; choice."""
 
 _DRAWING_ORDER = (
     "leave",
@@ -47,6 +50,7 @@ _PROBED_WORDS = {
     "none": "nothing dug yet",
     "no layer": "no layer found",
     "confirmed": "layer found",
+    "assumed": "layer assumed, nobody dug",
     "inconclusive": "not clear, dig again",
 }
 _FIT_WORDS = {
@@ -82,13 +86,15 @@ def zone_cards(
         depth = float(row.depth) if row.depth is not None else math.nan
         rip = words.is_rip(row.advice) and math.isfinite(depth)
         style = words.zone_style(row.advice, row.kind)
+        reason, cause = answers.reason_and_cause(str(row.reason))
+        probability = _number(row.probability)
         label = words.depth_words(depth, units) if rip else str(row.advice)
         label = "K" if style == "keep-out" else label
         fit = _FIT_WORDS.get(str(row.fit), str(row.fit))
         known = fit != "not known" and day
         rows = [
             ["Risk below the topsoil", str(row.risk)],
-            ["Chance under the wheels", words.chance_words(_number(row.probability))],
+            ["Chance under the wheels", words.chance_words(probability)],
             ["Dug", _PROBED_WORDS.get(str(row.probed), str(row.probed))],
             [f"The soil on {day}" if known else "The soil at depth", fit],
             ["Run over", words.share_words(_number(row.run_over))],
@@ -111,7 +117,10 @@ def zone_cards(
                 "other": words.other_depth_words(depth, units) if rip else "",
                 "area": f"{area} {words.area_unit(units)}",
                 "area_number": area,
-                "reason": words.as_sentence(row.reason),
+                "reason": words.as_sentence(reason),
+                "driven": f"{cause}." if cause else "",
+                "model": _model_words(row, probability),
+                "row": str(row.row),
                 "further": words.as_sentence(row.further),
                 "rows": rows,
                 "names": places,
@@ -144,6 +153,15 @@ def zone_rows(cards: list[dict[str, Any]]) -> list[dict[str, Any]]:
             card | {"first": k, "zones": [card["zone"]], "number": card["zone"]}
         )
     return sorted(rows, key=lambda row: row["number"] == 0)
+
+
+def _model_words(row: Any, probability: float) -> str:
+    """Return what the model says of damage, apart from what to do about it."""
+    if row.kind in ("strip", "keep_out"):
+        return ""
+    if not math.isfinite(probability):
+        return "Damage: not assessed."
+    return f"Damage by the model: {row.risk}, {words.chance_words(probability)}."
 
 
 def _rank(style: str, advice: str) -> int:
@@ -219,8 +237,9 @@ def _turn(part) -> float:
     if np.hypot(*along) < 1.5 * np.hypot(*across):
         return 0.0
     turn = -math.degrees(math.atan2(along[1], along[0]))
-    # From bottom to top where it stands upright, never on its head.
-    return round((turn + 90.0) % 180.0 - 90.0, 1)
+    # From bottom to top where it stands upright or leans a little beyond, so that
+    # zones side by side read the same way; never on its head.
+    return round((turn - UPRIGHT) % -180.0 + UPRIGHT, 1)
 
 
 def _lat_lon(coordinates) -> list[list[float]]:

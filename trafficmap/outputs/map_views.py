@@ -282,6 +282,9 @@ def work_legend(zones: gpd.GeoDataFrame, units: str) -> list[dict[str, str]]:
     told = dict(_STYLE_WORDS)
     if (zones["advice"] == "manage").any():
         told["leave"] = "leave, manage"
+    # Of the words that share a way to be drawn only those on this map.
+    dotted = [word for word in words.WORK_DOTTED if (zones["advice"] == word).any()]
+    told["dotted"] = ", ".join(dotted)
     return [
         {
             "swatch": f"zone {style}",

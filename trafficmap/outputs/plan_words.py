@@ -33,9 +33,9 @@ ripping guide of the Tasmanian department of primary industries (from memory).""
 
 
 NET = (
-    "Net is the value of the yield gained next season less what the work costs beyond "
-    "the usual passes; the interval is as wide as farm trials are. Ripping waits for "
-    "the hand test, whatever the day."
+    "Net is the value of the yield gained less what the work costs beyond the usual "
+    "passes, with every uncertain figure between its low and its high end. Ripping "
+    "waits for the hand test, whatever the day."
 )
 """What the money in `jobs` means."""
 
@@ -66,6 +66,10 @@ def jobs(result: Result) -> list[Job]:
         )
     )
     day = fit_day(result)
+    ahead = result.when.zones if result.when is not None else None
+    looks = (
+        {} if ahead is None else dict(zip(ahead["zone"], ahead["look"], strict=True))
+    )
     found = []
     row: Any
     for row in result.plan.itertuples(index=False):
@@ -82,7 +86,7 @@ def jobs(result: Result) -> list[Job]:
                 area=f"{areas.get(row.zone, '')} {words.area_unit(units)}".strip(),
                 effort=_effort(row, units, rip=rip),
                 money=_money(row, currency),
-                when=_when(fit, day) if rip else "",
+                when=_when(fit, day, looks.get(int(row.zone), "")) if rip else "",
                 why=words.as_sentence(row.reason),
             )
         )
@@ -162,7 +166,8 @@ def probe_zones(result: Result) -> list[ProbeZone]:
         told = [f"{n} place{'s' if n != 1 else ''}"]
         if zone in areas:
             told.append(f"{areas[zone]} {words.area_unit(units)}")
-            told.append(words.chance_words(float(chance[zone])))
+            damage = words.chance_words(float(chance[zone]))
+            told.append(f"chance of damage {damage}")
         found.append(
             ProbeZone(
                 zone=int(zone),
@@ -205,8 +210,9 @@ def _money(row, currency: str) -> str:
     return f"Costs {cost}. Net {span}, best guess {words.amount(row.net)}."
 
 
-def _when(fit: str, day: str) -> str:
-    """Return what the soil was like on the day it was judged."""
+def _when(fit: str, day: str, look: str) -> str:
+    """Return what the soil was like on the day it was judged, and when to look next."""
+    told = "Go when soil rolled by hand cracks or crumbles at every depth."
     if fit == "shatters":
-        return "Soil shatters" + (f" on {day}." if day else ".")
-    return "Go when soil rolled by hand cracks or crumbles at every depth."
+        told = "Soil shatters" + (f" on {day}." if day else ".")
+    return f"{told} {look}".rstrip()

@@ -7,7 +7,14 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 from trafficmap import __version__
-from trafficmap.outputs import draw_words, plan_words, traffic_tables, words
+from trafficmap.outputs import (
+    answers,
+    draw_words,
+    plan_words,
+    traffic_tables,
+    when_view,
+    words,
+)
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -30,7 +37,8 @@ _FILES = (
     ("field.gpkg", "boundary, zones, passes, places to probe, loading spots and roads "
      "for a map program, styles inside"),
     ("tables/*.csv", "where wheels ran: by machine, part of the field and axle, how "
-     "often, and where loads changed hands"),
+     "often, and where loads changed hands; with a forecast the hours fit for work and "
+     "the frozen nights"),
     ("layers/*.tif", "every map as a GeoTIFF in the field's own coordinate system"),
     ("ledger.tif", "damage by season and depth; next year's run reads it"),
     ("explain.npz", "what 'trafficmap explain' reads to tell the story of one spot"),
@@ -67,6 +75,7 @@ def readme(result: Result, *, mark: str, date: pd.Timestamp) -> str:
         lines.append("Nobody dug. Try things out with this, do not work by it.")
     sentence = words.sentence_of_the_day(result.zones, result.stops, units)
     lines += ["", *_wrap(sentence)]
+    lines += _listed("CHECK FIRST", answers.check_first(result), numbered=True)
     jobs = plan_words.jobs(result)
     if jobs:
         lines += ["", "WORK, IN ORDER", ""]
@@ -80,15 +89,22 @@ def readme(result: Result, *, mark: str, date: pd.Timestamp) -> str:
         if whole:
             lines += ["", *_wrap(whole, first="  ", rest="  ")]
             lines += _wrap(plan_words.NET, first="  ", rest="  ")
+    lines += _listed("WHEN", when_view.lines(result))
     if plan_words.asks_for_work(result):
         lines += ["", "ROLL THE SOIL BY HAND", ""]
         for number, text in enumerate(plan_words.HAND_ROLL, 1):
             lines += _wrap(text, first=f"  {number}. ", rest="     ")
-    told = traffic_tables.sentences(result)
-    if told:
-        lines += ["", "WHERE WHEELS RAN", ""]
-        for text in told:
-            lines += _wrap(text, first="  - ", rest="    ")
+    left = [
+        f"{one.area}, {one.zones}: {one.reason} (row {one.row})"
+        for one in answers.left_alone(result)
+    ]
+    lines += _listed("LEFT ALONE, AND WHY", left)
+    lines += _listed("WHERE WHEELS RAN", traffic_tables.sentences(result))
+    lines += _listed(
+        "HOW LIKELY DAMAGE IS UNDER THE WHEELS, BY THE MODEL",
+        answers.risk_lines(result),
+    )
+    lines += _listed("TAKEN FOR GRANTED", answers.taken_for_granted(result))
     lines += ["", "FILES", ""]
     for name, meaning in _FILES:
         lines += _wrap(meaning, first=f"  {name:<18}", rest=" " * 20)
@@ -151,6 +167,20 @@ def _display_rules(result: Result) -> list[str]:
         "; task data carry whole millimetres."
     )
     return rules
+
+
+def _listed(title: str, told: list[str], *, numbered: bool = False) -> list[str]:
+    """Return a titled list, nothing where there is nothing to say."""
+    if not told:
+        return []
+    lines = ["", title, ""]
+    for number, text in enumerate(told, 1):
+        lines += _wrap(
+            text,
+            first=f"  {number}. " if numbered else "  - ",
+            rest="     " if numbered else "    ",
+        )
+    return lines
 
 
 def _wrap(text: str, *, first: str = "", rest: str = "") -> list[str]:

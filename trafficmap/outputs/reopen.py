@@ -14,6 +14,7 @@ from trafficmap.core.progress import Progress, silent
 from trafficmap.core.settings import Settings, settings_from_dict
 from trafficmap.field import read_field
 from trafficmap.field.strict import FILE
+from trafficmap.outputs import probe_records
 from trafficmap.outputs.run_folder import ORIGIN_NAME, read_run
 
 if TYPE_CHECKING:
@@ -58,6 +59,7 @@ class Reopened:
             A file changed, is new, or is gone since the run.
         """
         field, _ = read_field(self.folder, progress=progress)
+        field = probe_records.put_back(field, self.out, self.document["inputs"])
         before = _hashes(self.document["inputs"], may_differ)
         now = _hashes(field.inputs, may_differ)
         if changed := sorted({name for name, _ in before ^ now}):

@@ -16,13 +16,17 @@ from trafficmap.core.errors import InputError, OutputError, RunFolderBusyError
 from trafficmap.field.earlier import LEDGER_NAME
 from trafficmap.formats import _files
 from trafficmap.outputs import (
+    axle_words,
     display,
+    draw_words,
     explain_store,
     geopackage,
     geotiff,
     map_page,
     readme_txt,
     traffic_tables,
+    when_view,
+    words,
 )
 from trafficmap.outputs.manifest import SCHEMA, newest_input, run_document, run_mark
 
@@ -78,6 +82,8 @@ def write_run(
         _files.write_text(place / README_NAME, readme_txt.UNFINISHED)
         _remove_ours(place)
         mark, date = run_mark(result), newest_input(result)
+        # What stands in every layer about the run it came from.
+        told = f"{mark}. {words.ASSUMED}" if words.is_assumed(result.zones) else mark
         # Compressing lets go of the interpreter, so it goes on beside the map page;
         # files are still written one after the other, in a fixed order.
         with ThreadPoolExecutor(max_workers=2) as pool:
@@ -88,7 +94,7 @@ def write_run(
                     result.tray,
                     name,
                     grid=result.grid,
-                    mark=mark,
+                    mark=told,
                 )
                 for name in sorted(map(str, result.tray.data_vars))
             }
@@ -99,15 +105,17 @@ def write_run(
         ]
         made.append(
             geopackage.write_geopackage(
-                result, place / "field.gpkg", mark=mark, date=date, events=events
+                result, place / "field.gpkg", mark=told, date=date, events=events
             )
         )
         if result.ledger is not None:
             content = geotiff.ledger_bytes(result.ledger, grid=result.grid, mark=mark)
             made.append(_files.write_bytes(place / LEDGER_NAME, content))
+        tables = axle_words.csv_file(result) | when_view.csv_files(result)
+        tables |= draw_words.csv_files(result)
         if result.driven is not None:
-            for name, text in traffic_tables.csv_files(result.driven).items():
-                made.append(_files.write_text(place / name, text))
+            tables |= traffic_tables.csv_files(result.driven)
+        made += [_files.write_text(place / name, text) for name, text in tables.items()]
         made += display.write_display(result, place / "display", date=date)
         made.append(_files.write_bytes(place / "explain.npz", store.result()))
         if len(page) > MAP_LIMIT:

@@ -18,6 +18,7 @@ class Pen:
     width: float
     dash: str = "solid"
     lines: bool = False
+    filled: bool = False
 
 
 ZONE_PENS = (
@@ -36,6 +37,14 @@ PASS_PENS = (
     Pen("hauling", "hauling", LIGHT["fact-3"], 0.5, "dash"),
     Pen("loading", "loading", LIGHT["fact-3"], 0.7, "dot"),
 )
+STOP_PENS = (
+    Pen("stop", "place to probe, in a wheel track", LIGHT["work"], 0.4, filled=True),
+    Pen("twin", "beside it, where no wheel ran", LIGHT["work"], 0.4),
+)
+SPOT_PENS = (Pen("", "loads changed hands here", LIGHT["fact-3"], 0.4, filled=True),)
+ROAD_PENS = (Pen("", "driven outside the field", LIGHT["fact-3"], 0.6, "dash"),)
+_POINT_SIZE = 2.6
+"""Across a point [mm]."""
 _SLD_DASH = {"dash": "6 4", "dot": "1 3", "dash dot": "8 3 1 3"}
 
 
@@ -47,7 +56,7 @@ def qml(pens: tuple[Pen, ...], *, column: str, geometry: str, label: str = "") -
     pens : tuple of Pen
     column : str
         Column that chooses the pen; empty for a single symbol.
-    geometry : {"fill", "line"}
+    geometry : {"fill", "line", "marker"}
     label : str
         Expression printed in each shape, or empty.
     """
@@ -100,6 +109,19 @@ def sld(pens: tuple[Pen, ...], *, column: str, geometry: str, name: str) -> str:
 
 
 def _qml_layers(pen: Pen, geometry: str) -> str:
+    if geometry == "marker":
+        inside = pen.ink if pen.filled else LIGHT["paper"]
+        return _layer(
+            "SimpleMarker",
+            name="circle",
+            size=_POINT_SIZE,
+            size_unit="MM",
+            color=_rgba(inside),
+            outline_color=_rgba(pen.ink),
+            outline_width=pen.width,
+            outline_width_unit="MM",
+            outline_style="solid",
+        )
     if geometry == "line":
         return _layer(
             "SimpleLine",
@@ -175,6 +197,14 @@ def _sld_rule(pen: Pen, column: str, geometry: str) -> str:
         )
         + "</Stroke>"
     )
+    if geometry == "marker":
+        inside = pen.ink if pen.filled else LIGHT["paper"]
+        return (
+            f"<Rule><Title>{pen.label}</Title>{test}<PointSymbolizer><Graphic><Mark>"
+            "<WellKnownName>circle</WellKnownName><Fill>"
+            f'<CssParameter name="fill">{inside}</CssParameter></Fill>{stroke}</Mark>'
+            f"<Size>{_POINT_SIZE / 0.28:.1f}</Size></Graphic></PointSymbolizer></Rule>"
+        )
     shape = "PolygonSymbolizer" if geometry == "fill" else "LineSymbolizer"
     return f"<Rule><Title>{pen.label}</Title>{test}<{shape}>{stroke}</{shape}></Rule>"
 

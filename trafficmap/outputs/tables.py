@@ -10,9 +10,10 @@ import pandas as pd
 import shapely
 
 from trafficmap.core.units import from_si
+from trafficmap.outputs.answers import reason_and_cause
 from trafficmap.outputs.display import depths_for_display
 from trafficmap.outputs.inks import RISK_WORDS
-from trafficmap.outputs.words import half_up, zone_style
+from trafficmap.outputs.words import as_sentence, half_up, zone_style
 
 if TYPE_CHECKING:
     from trafficmap.pipeline import Result
@@ -27,7 +28,7 @@ ZONE_COLUMNS = (
     ("risk_class", "1 unlikely to 4 very likely, 5 not assessed"),
     ("risk", "the same in words, at the worst of 10, 14 and 20 in"),
     ("chance", "probability of damage under the wheels there, 0 to 1"),
-    ("probed", "none, no layer, confirmed or inconclusive"),
+    ("probed", "none, no layer, confirmed, inconclusive or assumed"),
     ("fit", "whether the soil shatters"),
     ("area_ha", "area on the ellipsoid"),
     ("area_ac", "the same in acres"),
@@ -35,7 +36,9 @@ ZONE_COLUMNS = (
     ("passes", "passes, 90th percentile"),
     ("axle_kg", "heaviest axle"),
     ("bottom_mm", "bottom of the confirmed layer"),
-    ("reason", "why"),
+    ("run_deg", "which way to drive, clockwise from north, either end"),
+    ("reason", "why this is to be done or left"),
+    ("driven", "what weighed most on it: axle, day, passes, soil water"),
     ("further", "other reasons that also apply"),
     ("drawn_as", "name of the style"),
 )
@@ -46,6 +49,7 @@ def zone_table(zones: gpd.GeoDataFrame) -> gpd.GeoDataFrame:
     """Return zones with units in the names, as `ZONE_COLUMNS` lists them."""
     depth = depths_for_display(zones)["depth"].to_numpy()
     numbers = {word: number for number, word in enumerate(RISK_WORDS, 1)}
+    told = [reason_and_cause(text) for text in _text(zones["reason"])]
     table = gpd.GeoDataFrame(
         {
             "zone": zones["zone"].astype("int32").to_numpy(),
@@ -67,7 +71,9 @@ def zone_table(zones: gpd.GeoDataFrame) -> gpd.GeoDataFrame:
             "passes": zones["passes"].to_numpy(dtype=float).round(1),
             "axle_kg": zones["heaviest_axle"].to_numpy(dtype=float).round(0),
             "bottom_mm": (zones["layer_bottom"].to_numpy(dtype=float) * 1000).round(0),
-            "reason": _text(zones["reason"]),
+            "run_deg": _runs(zones),
+            "reason": [as_sentence(reason) for reason, _ in told],
+            "driven": [cause for _, cause in told],
             "further": _text(zones["further"]),
             "drawn_as": [
                 zone_style(advice, kind)
@@ -78,6 +84,13 @@ def zone_table(zones: gpd.GeoDataFrame) -> gpd.GeoDataFrame:
         crs=zones.crs,
     )
     return table.sort_values("zone", kind="stable", ignore_index=True)
+
+
+def _runs(zones: gpd.GeoDataFrame) -> np.ndarray:
+    """Return which way to drive in whole degrees, NaN where nobody can say."""
+    if "run_heading" not in zones:
+        return np.full(len(zones), np.nan)
+    return zones["run_heading"].to_numpy(dtype=float).round(0)
 
 
 def pass_table(result: Result) -> gpd.GeoDataFrame:
@@ -112,6 +125,8 @@ def stop_table(stops: gpd.GeoDataFrame) -> gpd.GeoDataFrame:
             table[name] = _iso(table[name])
         elif table[name].dtype == object:
             table[name] = _text(table[name])
+    twin = [""] * len(table) if "twin_of" not in table else _text(table["twin_of"])
+    table["drawn_as"] = ["twin" if other else "stop" for other in twin]
     return table.reset_index(drop=True)
 
 

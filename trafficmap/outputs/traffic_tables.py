@@ -62,7 +62,9 @@ def flat(table: pd.DataFrame, contract: TableContract) -> pd.DataFrame:
         unit = _UNITS.get(column.unit)
         name = f"{column.name}_{unit}" if unit else column.name
         if column.dtype == "float":
-            values = values.round(_DIGITS.get(column.unit, 3))
+            # Depths are told in centimetres, lengths on the ground in decimetres.
+            deep = column.name.endswith("depth")
+            values = values.round(3 if deep else _DIGITS.get(column.unit, 3))
         elif column.dtype == "utc":
             name = f"{column.name}_utc"
             values = values.dt.strftime("%Y-%m-%dT%H:%M:%SZ").fillna("")
@@ -156,7 +158,7 @@ def machine_rows(result: Result) -> list[dict[str, str]]:
                 "name": label or "all machines",
                 "area": words.area_number(row.run_over, units),
                 "share": words.share_words(row.run_over_share),
-                "wheel": _between(row.wheel_low, row.wheel, row.wheel_high, units),
+                "wheel": between(row.wheel_low, row.wheel, row.wheel_high, units),
             }
         )
     return rows
@@ -187,7 +189,12 @@ def sentences(result: Result) -> list[str]:
         name = f"under_{limit}"
         low, high = (area(f"{name}_{end}") for end in ("low", "high"))
         told = words.mass_words(1000.0 * limit, units)
-        span = "" if low == high else f" ({low} to {high} as loads are known)"
+        low = low.partition(" ")[0]
+        span = (
+            ""
+            if low == high.partition(" ")[0]
+            else f" ({low} to {high}, as loads are known)"
+        )
         heavy.append(f"{area(name)} under wheels over {told}{span}")
     out.append(f"{', '.join(heavy)}.")
     parts = [
@@ -222,7 +229,7 @@ def _spot_sentences(result: Result) -> list[str]:
     ]
 
 
-def _between(low: float, best: float, high: float, units: str) -> str:
+def between(low: float, best: float, high: float, units: str) -> str:
     """Return a mass with its interval, or "not known"."""
     told = words.mass_words(best, units)
     ends = [words.mass_words(value, units).partition(" ")[0] for value in (low, high)]

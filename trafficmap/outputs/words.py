@@ -23,6 +23,9 @@ if TYPE_CHECKING:
 WORK_DOTTED = ("wait", "level ruts only", "carry only", "stop")
 """Advice that stops short of deep work: drawn dotted, the word printed."""
 
+ASSUMED = "Tried out with layers assumed, nobody dug: do not work by it."
+"""Said on every output where a layer was taken as confirmed without digging."""
+
 CAUTIONS = (
     "Not legal, engineering or safety advice. Law and permits differ by place; ask "
     "the office named on your plan.",
@@ -75,6 +78,19 @@ def depth_words(depth: float, units: str) -> str:
 def other_depth_words(depth: float, units: str) -> str:
     """Return a depth in the unit `depth_words` did not choose."""
     return depth_words(depth, "metric" if units == "us" else "us")
+
+
+def length_words(length: float, units: str) -> str:
+    """Return a length [m] in whole feet, or metres with one decimal.
+
+    Examples
+    --------
+    >>> length_words(5.0, "us"), length_words(5.0, "metric")
+    ('16 ft', '5.0 m')
+    """
+    if units == "us":
+        return f"{half_up(from_si(length, 'ft'))} ft"
+    return f"{length:.1f} m"
 
 
 def area_number(area: float, units: str) -> str:
@@ -352,6 +368,11 @@ def advice_words(advice: str, depth: float, units: str) -> str:
     return f"rip at {depth_words(depth, units)}{tail}"
 
 
+def is_assumed(zones: gpd.GeoDataFrame) -> bool:
+    """Tell whether any zone rests on a layer nobody dug for."""
+    return bool("probed" in zones and (zones["probed"] == "assumed").any())
+
+
 def zone_style(advice: str, kind: str) -> str:
     """Return the name of the way a zone is drawn.
 
@@ -397,7 +418,7 @@ def sentence_of_the_day(
         return added(*shown[chosen], area_number(0.0, units))
 
     total = sum_of(np.ones(len(zones), dtype=bool))
-    parts = []
+    parts = [ASSUMED] if is_assumed(zones) else []
     quiet = sum_of(np.isin(style, ("leave", "keep-out", "strip")))
     blank = sum_of(style == "not-assessed")
     # What a person would read as 0.0 is not worth a sentence.

@@ -16,6 +16,7 @@ from trafficmap.core.errors import SettingsError
 from trafficmap.core.settings.loads import LoadSettings
 from trafficmap.core.settings.plan import PlanSettings
 from trafficmap.core.settings.risk import RiskSettings
+from trafficmap.core.settings.season import SeasonSettings
 from trafficmap.core.settings.soil import SoilSettings
 from trafficmap.core.settings.tracks import TrackSettings
 from trafficmap.core.settings.traffic import TrafficSettings
@@ -34,6 +35,7 @@ class Settings(msgspec.Struct, frozen=True, forbid_unknown_fields=True):
     risk: RiskSettings = RiskSettings()
     zones: ZoneSettings = ZoneSettings()
     plan: PlanSettings = PlanSettings()
+    season: SeasonSettings = SeasonSettings()
 
 
 def settings_from_dict(values: dict) -> Settings:

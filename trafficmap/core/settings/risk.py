@@ -20,15 +20,25 @@ class RiskSettings(msgspec.Struct, frozen=True, forbid_unknown_fields=True):
         tuple[_Share, _Share],
         msgspec.Meta(description="band tagged undecided: dig or probe; choice"),
     ] = (0.35, 0.65)
-    spread_strength: Annotated[
+    spread_law: Annotated[
         float,
         msgspec.Meta(
             gt=0,
-            description="standard deviation of ln strength, a factor of 1.5 either "
-            "way; choice, of the size of the spread between five fitting methods "
-            "(means 50 to 130 kPa, Cavalieri et al. 2008)",
+            description="standard deviation of ln strength at a known suction by the "
+            "law itself, the whole field alike; with spread_texture a factor of 1.5 "
+            "either way, of the size of the spread between five fitting methods (means "
+            "50 to 130 kPa, Cavalieri et al. 2008); what is not known of the water "
+            "comes on top, worked out for every hour and depth; choice",
         ),
-    ] = 0.40
+    ] = 0.35
+    spread_texture: Annotated[
+        float,
+        msgspec.Meta(
+            ge=0,
+            description="standard deviation of ln strength at a known suction between "
+            "soils of one name, one soil unit alike; choice",
+        ),
+    ] = 0.20
     spread_stress: Annotated[
         tuple[float, float],
         msgspec.Meta(
@@ -125,14 +135,6 @@ class RiskSettings(msgspec.Struct, frozen=True, forbid_unknown_fields=True):
             description="the same seed draws the same seasons; choice",
         ),
     ] = 1
-    strength_parts: Annotated[
-        tuple[_Share, _Share, _Share],
-        msgspec.Meta(
-            description="of the variance of ln strength: the law itself (the whole "
-            "field alike), texture (one soil unit alike), moisture (the whole field "
-            "alike); sum 1; only for draws; choice"
-        ),
-    ] = (0.50, 0.25, 0.25)
     rut_suction: Annotated[
         tuple[float, float],
         msgspec.Meta(

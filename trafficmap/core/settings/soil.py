@@ -308,6 +308,49 @@ class SoilSettings(msgspec.Struct, frozen=True, forbid_unknown_fields=True):
             "choice",
         ),
     ] = 30
+    forecast_rain_spread: Annotated[
+        float,
+        msgspec.Meta(
+            ge=0,
+            le=2,
+            description="how far the rain of a forecast may be off, as a share of it; "
+            "choice",
+        ),
+    ] = 0.5
+    closed_dry_days: Annotated[
+        int,
+        msgspec.Meta(
+            ge=1,
+            le=120,
+            description="days without rain after the forecast that must not be enough "
+            "to dry the soil before the season for deep work is called closed; choice",
+        ),
+    ] = 30
+    work_rain_day: Annotated[
+        float,
+        msgspec.Meta(
+            ge=0,
+            le=0.05,
+            description="rain of a day above which no field work is done on it [m]; "
+            "choice",
+        ),
+    ] = 0.0025
+    work_rain_hour: Annotated[
+        float,
+        msgspec.Meta(
+            ge=0,
+            le=0.05,
+            description="rain of an hour from which it is too wet to work [m]; choice",
+        ),
+    ] = 0.0002
+    work_snow: Annotated[
+        float,
+        msgspec.Meta(
+            ge=0,
+            le=1,
+            description="depth of snow above which no field work is done [m]; choice",
+        ),
+    ] = 0.05
     liquid_class: Annotated[
         float,
         msgspec.Meta(

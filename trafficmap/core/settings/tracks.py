@@ -188,6 +188,15 @@ class TrackSettings(msgspec.Struct, frozen=True, forbid_unknown_fields=True):
     straight_length: Annotated[
         float, Meta(gt=0, description="work is straight for this long [m]; choice")
     ] = 30.0
+    curved_share: Annotated[
+        float,
+        Meta(
+            ge=0,
+            le=1,
+            description="rows are looked for on curves too where at least this share "
+            "of an even drive follows no main direction; 1 never; choice",
+        ),
+    ] = 0.25
     direction_tolerance: Annotated[
         float,
         Meta(

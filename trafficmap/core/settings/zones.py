@@ -75,9 +75,11 @@ class ZoneSettings(msgspec.Struct, frozen=True, forbid_unknown_fields=True):
     most_units: Annotated[
         int,
         msgspec.Meta(
-            ge=1, description="most zones in the body; more caused trouble; choice"
+            ge=1,
+            description="most zones in the body, smaller pieces are joined to their "
+            "neighbours; a display is given a few depths, not these; choice",
         ),
-    ] = 12
+    ] = 16
     twin_reach: Annotated[
         float,
         msgspec.Meta(
@@ -85,6 +87,24 @@ class ZoneSettings(msgspec.Struct, frozen=True, forbid_unknown_fields=True):
             description="readings this near belong to a zone as its twin [m]; choice",
         ),
     ] = 50.0
+
+    reading_reach: Annotated[
+        float,
+        msgspec.Meta(
+            ge=0,
+            description="wheels that passed this near after a reading make it too old "
+            "[m]; choice",
+        ),
+    ] = 2.0
+
+    probe_frost: Annotated[
+        float,
+        msgspec.Meta(
+            gt=0,
+            description="probes pushed through so much frost do not count [m], 1 in; "
+            "choice",
+        ),
+    ] = 0.025
 
     # --- confirming a layer ---
     cone_limit: Annotated[
@@ -127,6 +147,24 @@ class ZoneSettings(msgspec.Struct, frozen=True, forbid_unknown_fields=True):
         float,
         msgspec.Meta(gt=0, description="deepest layer bottom worth ripping [m], 16 in"),
     ] = 0.4064
+    critical_widths: Annotated[
+        float,
+        msgspec.Meta(
+            ge=3,
+            le=7,
+            description="deepest tip in widths of the foot, below it shanks smear; 5 "
+            "to 7 by a soil management handbook (British Columbia, 4.3.1), the "
+            "cautious end; winged feet count 1.3 times wider",
+        ),
+    ] = 5.0
+    contour_slope: Annotated[
+        float,
+        msgspec.Meta(
+            gt=0,
+            description="steeper ground is worked along the contour, not across the "
+            "tracks; contour farming is usual from 2 % on (from memory)",
+        ),
+    ] = 0.02
     tile_clearance: Annotated[
         float, msgspec.Meta(gt=0, description="kept above tile [m], 8 in; choice")
     ] = 0.2032
@@ -134,6 +172,21 @@ class ZoneSettings(msgspec.Struct, frozen=True, forbid_unknown_fields=True):
         float,
         msgspec.Meta(gt=0, description="deepest tip, tile depth not known [m], 14 in"),
     ] = 0.3556
+    organic_soil: Annotated[
+        _Share,
+        msgspec.Meta(
+            description="organic matter from which on soil is organic and is left; "
+            "12 % organic carbon (USDA soil taxonomy, from memory) times 1.72"
+        ),
+    ] = 0.20
+    fall_pass_depth: Annotated[
+        float,
+        msgspec.Meta(
+            gt=0,
+            description="depth of a usual fall pass where nobody said [m], 8 in; "
+            "common practice, no source",
+        ),
+    ] = 0.2032
     clay_warning: Annotated[
         _Share, msgspec.Meta(description="clayey soil from this clay share; choice")
     ] = 0.35
@@ -161,6 +214,83 @@ class ZoneSettings(msgspec.Struct, frozen=True, forbid_unknown_fields=True):
     most_depths: Annotated[
         int, msgspec.Meta(ge=1, le=6, description="rip depths in one field; choice")
     ] = 3
+
+    # --- what a probe is worth ---
+    probe_spread: Annotated[
+        float,
+        msgspec.Meta(
+            gt=0,
+            le=1,
+            description="coefficient of variation of cone readings in one piece of "
+            "ground, from memory",
+        ),
+    ] = 0.30
+    layer_ratio: Annotated[
+        float,
+        msgspec.Meta(
+            gt=1,
+            description="true cone index against the twin where there is a layer: as "
+            "far above confirm_ratio as that is above 1; choice",
+        ),
+    ] = 1.5625
+    spade_right: Annotated[
+        float,
+        msgspec.Meta(
+            gt=0.5, le=1, description="chance that one hole shows what is there; choice"
+        ),
+    ] = 0.85
+    layer_given_damage: Annotated[
+        _Share,
+        msgspec.Meta(
+            description="share of ground with certain damage by the model where people "
+            "find a layer: 47 % of high-risk sites, Brus & van den Akker 2018 SOIL "
+            "4:37 (abstract)"
+        ),
+    ] = 0.47
+    layer_unassessed: Annotated[
+        _Share,
+        msgspec.Meta(
+            description="the same where the model has no answer: 18 % of surveyed "
+            "fields were worth ripping (Kentucky), over limits; choice"
+        ),
+    ] = 0.26
+    layer_in_reach: Annotated[
+        float,
+        msgspec.Meta(
+            gt=0, le=1, description="share of found layers that end in reach; choice"
+        ),
+    ] = 0.70
+    layer_assumed: Annotated[
+        float,
+        msgspec.Meta(
+            gt=0,
+            description="bottom a layer is given [m] to see whether finding one would "
+            "change what is done, 11 in; choice",
+        ),
+    ] = 0.2794
+    prior_weight: Annotated[
+        float,
+        msgspec.Meta(
+            gt=0, description="findings the model's chance counts for; choice"
+        ),
+    ] = 10.0
+    stops_alike: Annotated[
+        _Share,
+        msgspec.Meta(description="correlation of stops within one zone; choice"),
+    ] = 0.30
+    probe_stops: Annotated[
+        int,
+        msgspec.Meta(
+            ge=1, description="stops of a probe plan where no number is given; choice"
+        ),
+    ] = 20
+    stop_time: Annotated[
+        float,
+        msgspec.Meta(gt=0, description="one stop and its twin [s], 5 min; choice"),
+    ] = 300.0
+    walking_speed: Annotated[
+        float, msgspec.Meta(gt=0, description="over stubble [m/s]; choice")
+    ] = 1.1
 
     # --- strips and stops ---
     strips: Annotated[

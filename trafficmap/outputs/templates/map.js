@@ -103,7 +103,7 @@
   data.zones.forEach((zone, k) => {
     for (const place of zone.names) {
       const text = el("div");
-      text.append(el("b", zone.label));
+      text.append(el("span", zone.zone, "no"), el("b", zone.label));
       if (zone.other) text.append(el("span", zone.other, "other"));
       const label = L.tooltip({
         permanent: true, direction: "center", className: "label " + zone.style,
@@ -177,6 +177,8 @@
   const SMALL = "plain small-label";
   // From the best to the least: size of a name, and whether it runs along the zone.
   const MANNERS = [["", 0], ["plain", 0], ["", 1], ["plain", 1], [SMALL, 0], [SMALL, 1]];
+  // Where no name fits, the number alone leads to the table.
+  const BARE = [["bare", 0]];
   const fitLabels = () => {
     leaders.clearLayers();
     const taken = [];
@@ -209,8 +211,11 @@
         ? [one.place.ring] : ringsOf(shapes[one.k].getLatLngs());
       const rings = outline.map(toPixels);
       const anchor = anchorOf(one.place, rings, view);
-      const put = anchor && (inZone(one, node, rings, anchor, taken, marks, sight) ||
-        onZone(one, node, anchor, taken) || (one.rank < 2 && beside(one, node, anchor, taken, marks, worked, view)));
+      const put = anchor && (inZone(one, node, rings, anchor, taken, marks, sight, MANNERS) ||
+        onZone(one, node, anchor, taken) ||
+        (one.style === "leave" && inZone(one, node, rings, anchor, taken, marks, sight, BARE)) || (one.rank < 2 && beside(one, node, anchor, taken, marks, worked, view)) ||
+        inZone(one, node, rings, anchor, taken, marks, sight, BARE) ||
+        (one.rank === 2 && beside(one, node, anchor, taken, marks, worked, view, "bare")));
       node.style.visibility = put ? "visible" : "hidden";
       if (!put) continue;
       one.text.style.transform = put.turn ? "rotate(" + put.turn + "deg)" : "";
@@ -220,15 +225,16 @@
     }
   };
   const dress = (node, name) => {
-    node.classList.remove("plain", "small-label");
+    node.classList.remove("plain", "small-label", "bare");
     for (const part of name.split(" ")) if (part) node.classList.add(part);
-    return [node.offsetWidth + 6, node.offsetHeight + 4];
+    const air = name === "bare" ? 0 : 1;
+    return [node.offsetWidth + 6 * air, node.offsetHeight + 4 * air];
   };
-  const inZone = (one, node, rings, anchor, taken, marks, sight) => {
+  const inZone = (one, node, rings, anchor, taken, marks, sight, manners) => {
     const turn = one.place.turn;
     const axis = [Math.cos((turn * Math.PI) / 180), Math.sin((turn * Math.PI) / 180)];
     for (const [shifts, avoided] of [[[0, 30, -30, 60, -60, 110, -110], [...taken, ...marks]], [[0], taken]])
-      for (const [name, along] of MANNERS) {
+      for (const [name, along] of manners) {
         if (along && !turn) continue;
         const [width, height] = dress(node, name);
         for (const shift of shifts) {
@@ -248,13 +254,13 @@
     const box = L.bounds(corners(anchor, width, height, 0));
     return taken.some((b) => meets(b, box)) ? null : { at: anchor, box };
   };
-  const beside = (one, node, anchor, taken, marks, worked, view) => {
-    const [width, height] = dress(node, SMALL);
+  const beside = (one, node, anchor, taken, marks, worked, view, manner = SMALL) => {
+    const [width, height] = dress(node, manner);
     let last = null;
     const tries = [
       [140, [...taken, ...marks, ...worked]], [140, [...taken, ...marks]],
       [420, [...taken, ...marks, ...worked]], [420, taken],
-    ];
+    ].slice(0, manner === SMALL ? 4 : 2);
     for (const [reach, avoided] of tries)
       for (let far = 28; far < reach; far += 14)
         for (let step = 0; step < 24; step++) {
@@ -325,6 +331,7 @@
     parts.push(el("p", sentenceCase(zone.advice) + (zone.other ? " (" + zone.other + ")" : ""), "what"));
     parts.push(el("p", ["Zone " + zone.zone, zone.kind, zone.area].filter(Boolean).join(", "), "small"));
     parts.push(el("p", zone.reason));
+    if (zone.driven) parts.push(el("p", "Driven: " + zone.driven));
     if (zone.further) parts.push(el("p", "Also: " + zone.further, "small"));
     parts.push(table(zone.rows));
     open(parts, from);
