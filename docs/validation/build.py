@@ -35,10 +35,10 @@ the equations say. No threshold of the decision has been validated in a field.
 
 Two things were held against a station on grass in Kansas, with nothing fitted:
 
-- Soil temperature in winter, 2013-17: wrong by 1.35, 1.20 and 1.23 °C at 5, 10 and 20 cm.
-  No false frozen day at 10 and 20 cm. At 5 cm 15 of 22 frozen days were missed, and 8 were
-  made up, all in one spell in which the gauge told no snow; that explains part of them.
-  See [frost](../theory/frost.md).
+- Soil temperature in winter, 2013-17: wrong by 1.35, 1.20 and 1.23 °C at 5, 10 and
+  20 cm. No false frozen day at 10 and 20 cm. At 5 cm 15 of 22 frozen days were missed,
+  and 8 were made up, all in one spell in which the gauge told no snow; that explains
+  part of them. See [frost](../theory/frost.md).
 - Water in autumn, 2009-17: ranked as measured with 0.90 in the median year, and off by
   0.13 in level in two years; see [soil water](../theory/water.md).
 """
