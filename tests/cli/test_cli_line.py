@@ -8,6 +8,7 @@ import os
 import shutil
 import subprocess
 import sys
+from pathlib import Path
 
 import pytest
 
@@ -148,5 +149,6 @@ def test_the_same_input_gives_the_same_bytes(places):
     first = {p.relative_to(places / "out"): p for p in (places / "out").rglob("*")}
     files = {name for name, path in first.items() if path.is_file()}
     assert files == {p.relative_to(out) for p in out.rglob("*") if p.is_file()}
-    for name in sorted(files):
+    # Where the field lies, seen from there, is the one thing that must differ.
+    for name in sorted(files - {Path("origin.json")}):
         assert (out / name).read_bytes() == first[name].read_bytes(), name
