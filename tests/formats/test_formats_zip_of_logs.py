@@ -10,8 +10,10 @@ import pytest
 from trafficmap.cli import run_command
 from trafficmap.core.errors import InputError
 from trafficmap.field import read_field
+from trafficmap.formats.archive import open_archive
 from trafficmap.formats.logs import logs_in_zip, read_logs
 from trafficmap.formats.vector import read_polygons
+from trafficmap.formats.zipped import inner_file
 
 
 def drive(*, east=0.0, count=60, minute=0):
@@ -95,3 +97,44 @@ def test_outlines_are_chosen_alike(tmp_path):
     with pytest.raises(InputError, match="holds 2 files with shapes"):
         read_polygons(path)
     assert read_polygons(path, layer="b.geojson").total_bounds[2] == 0.02
+
+
+LOG = b"time,latitude,longitude\n" + b"2026-01-01T00:00:00Z,42.0,-93.0\n" * 50
+CSV = ("delimited text",)
+
+
+@pytest.mark.parametrize(
+    "names",
+    [["a.csv", "a.csv/b.csv"], ["a.csv", "A.CSV/b.csv"], ["x" * 300 + ".csv"],
+     ["a.csv", "."]],
+)  # fmt: skip
+def test_names_no_folder_can_hold_are_refused_before_anything_is_written(
+    tmp_path, names
+):
+    path = tmp_path / "odd.zip"
+    with zipfile.ZipFile(path, "w") as packed:
+        for name in names:
+            packed.writestr(name, LOG)
+    with pytest.raises(InputError, match=r"folder in it|none a computer can write"):
+        open_archive(path)
+
+
+@pytest.mark.parametrize(
+    "method", [zipfile.ZIP_DEFLATED, zipfile.ZIP_BZIP2, zipfile.ZIP_LZMA]
+)
+def test_damage_at_any_byte_is_one_sentence(tmp_path, method):
+    path = tmp_path / "damaged.zip"
+    with zipfile.ZipFile(path, "w", method) as packed:
+        packed.writestr("a.csv", LOG)
+    whole = path.read_bytes()
+    refused = 0
+    for at in range(len(whole)):
+        bent = bytearray(whole)
+        bent[at] ^= 0xFF
+        path.write_bytes(bent)
+        try:
+            with inner_file(path, kinds=CSV, what="logs") as (inner, _):
+                inner.read_bytes()
+        except InputError:
+            refused += 1
+    assert refused > len(whole) / 3

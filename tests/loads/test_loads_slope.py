@@ -14,6 +14,8 @@ from trafficmap.field.model import Crop
 from trafficmap.loads import payload, wheel_paths
 from trafficmap.loads.slope import ground_slope
 from trafficmap.loads.trail import rig_path
+from trafficmap.machines.axles import _Chain
+from trafficmap.machines.wheels import wheel_spots
 
 SETTINGS = LoadSettings()
 
@@ -111,6 +113,41 @@ def test_the_low_side_carries_more(log, tables, machine):
     station = going_south[going_south.size // 2]
     left, right = hill.states.load[hill.state[station], :2]
     assert right - left == pytest.approx(2 * lean, abs=0.006 * axle)
+
+
+def test_uphill_the_axle_behind_carries_more_by_the_lever(log, tables, machine):
+    """Going north on 9 % up, and south on 9 % down: m g sin(a) z / b moves over."""
+    m = machine("c", **{"class": "combine_large"})
+    t, e, n, _ = passes_over((0.0, 0.0))
+    fixes = tables(log("c", 0, t, e, n, "working", tank_mass=0.0))
+    north = GroundSlope(-50.0, -50.0, 10.0, np.zeros((40, 40)), np.full((40, 40), 0.09))
+    hill, _ = run(*fixes, {"c": m}, rise=north)
+    level, _ = run(*fixes, {"c": m})
+    spots = [(k, s.axle.x) for k, s in enumerate(wheel_spots(m))]
+    front_at = max(x for _, x in spots)
+    front = [k for k, x in spots if x == front_at]
+    rear = [k for k, x in spots if x != front_at]
+    moved = []
+    for heading, sign in ((0.0, 1.0), (math.pi, -1.0)):
+        station = np.flatnonzero(np.abs(np.abs(hill.heading) - heading) < 0.01)[100]
+        one = hill.states.load[hill.state[station]]
+        two = level.states.load[level.state[station]]
+        moved.append(sign * (one[rear].sum() - two[rear].sum()))
+        assert sign * (one[front].sum() - two[front].sum()) < 0.0
+        # Side by side nothing leans.
+        assert one[front[0]] == pytest.approx(one[front[1]], rel=1e-9)
+    whole = two[front + rear].sum()
+    height = m_height(m)
+    base = front_at - min(x for _, x in spots)
+    expected = whole * math.sin(math.atan(0.09)) * height / base
+    for value in moved:
+        assert value == pytest.approx(expected, abs=0.01 * whole)
+
+
+def m_height(m) -> float:
+    """Return the height of the centre of mass of a body alone, of all it carries."""
+    chain = _Chain(m, np.zeros(1), density=720.0, state="working")
+    return float(chain.high[0][0])
 
 
 def test_a_raster_of_heights_counts_before_heights_of_the_log(log, tables, machine):

@@ -181,3 +181,32 @@ def test_distances_are_found_without_looking_at_every_pair():
             if m != k and turn <= 0.3 and along <= 3.0 and across >= 2.0:
                 best = min(best, across)
         assert (np.isnan(got[k]) and best == np.inf) or got[k] == pytest.approx(best)
+
+
+def lane(laps=3, *, apart=3.5):
+    """A winding lane, there on its right side and back on its left."""
+    middle = contour(1200.0) + np.array([0.0, 500.0])
+    ahead = np.gradient(middle, axis=0)
+    ahead /= np.hypot(*ahead.T)[:, None]
+    right = 0.5 * apart * np.column_stack([ahead[:, 1], -ahead[:, 0]])
+    way = np.concatenate([middle + right, (middle - right)[::-1]] * laps)
+    gone = np.concatenate([[0], np.cumsum(np.hypot(*np.diff(way, axis=0).T))])
+    at = np.arange(0.0, gone[-1], 3.0)
+    return [np.interp(at, gone, c) for c in way.T]
+
+
+def test_a_lane_with_two_sides_is_no_field(make):
+    """Beside straight rows their distance counts, alone the width of the machine."""
+    never = TrackSettings(curved_share=1.0)
+    rows = make.rows(rows=20)
+    for before, told in ((rows[:2], {}), (([], []), {"width": 8.0})):
+        east, north = (
+            np.concatenate(parts) for parts in zip(before, lane(), strict=True)
+        )
+        one, _, _ = states(make, east, north, **told)
+        other, _, _ = states(make, east, north, settings=never, **told)
+        assert one["state"].tolist() == other["state"].tolist()
+    # Rows as far apart as the machine is wide are work all the same.
+    east, north, work = rows_along(contour(), rows=5, apart=9.0)
+    fixes, _, _ = states(make, east, north, width=9.0)
+    assert score(fixes, work)[0] > 0.93

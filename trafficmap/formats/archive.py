@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import lzma
 import stat
 import zipfile
 import zlib
@@ -16,6 +17,17 @@ from trafficmap.formats.paths import real_file
 # Below this size the ratio says nothing: short text packs very well.
 _RATIO_FROM = 2**20
 _BLOCK = 2**20
+_LONGEST = 255
+"""Bytes of a name that every common file system takes."""
+
+_DAMAGED = (
+    zipfile.BadZipFile,
+    zlib.error,
+    lzma.LZMAError,
+    EOFError,
+    NotImplementedError,
+    OSError,
+)
 
 
 @dataclass(frozen=True)
@@ -51,7 +63,7 @@ class Archive:
             with zipfile.ZipFile(self.path) as packed, packed.open(name) as stream:
                 size = packed.getinfo(name).file_size
                 return _bounded(stream, size if most is None else min(size, most))
-        except (zipfile.BadZipFile, zlib.error, EOFError, NotImplementedError):
+        except _DAMAGED:
             msg = f"{self.path.name}: the file {name!r} in it is damaged."
             raise InputError(msg, "pack or copy the zip again") from None
 
@@ -91,7 +103,7 @@ def open_archive(path: str | Path) -> Archive:
                 if _is_zip(packed, member):
                     msg = f"{real.name}: holds another zip file ({member.filename})."
                     raise InputError(msg, "unpack the inner zip and give that")
-    except (zipfile.BadZipFile, zlib.error, EOFError, NotImplementedError, OSError):
+    except _DAMAGED:
         msg = f"{real.name}: is a damaged or cut-off zip file."
         raise InputError(msg, "copy it again from the stick or the mail") from None
     _check_case(real, kept)
@@ -120,6 +132,9 @@ def _check_member(path: Path, member: zipfile.ZipInfo) -> None:
     if "\\" in name or "\0" in name or drive or name.startswith("/") or ".." in parts:
         msg = f"{path.name}: the name {name!r} in it leads out of the folder."
         raise InputError(msg, "do not use this file unless you trust its sender")
+    if not parts or any(len(part.encode()) > _LONGEST for part in parts):
+        msg = f"{path.name}: the name {name[:40]!r} in it is none a computer can write."
+        raise InputError(msg, "unpack it by hand and give the files")
     if stat.S_ISLNK(member.external_attr >> 16):
         msg = f"{path.name}: the file {name!r} in it is a link."
         raise InputError(msg, "pack the file itself")
@@ -130,12 +145,20 @@ def _check_member(path: Path, member: zipfile.ZipInfo) -> None:
 
 def _check_case(path: Path, members: list[zipfile.ZipInfo]) -> None:
     seen: dict[str, str] = {}
+    folders = {
+        str(above).lower()
+        for member in members
+        for above in PurePosixPath(member.filename).parents
+    }
     for member in members:
         name = member.filename
         if name.lower() in seen:
             msg = f"{path.name}: holds {seen[name.lower()]!r} and {name!r}, two names "
             msg += "that are one file on many computers."
             raise InputError(msg, "unpack it and keep one of them")
+        if str(PurePosixPath(name)).lower() in folders:
+            msg = f"{path.name}: {name!r} is a file and a folder in it."
+            raise InputError(msg, "unpack it by hand and give the files")
         seen[name.lower()] = name
 
 

@@ -7,6 +7,7 @@ from dataclasses import dataclass
 from pathlib import Path
 
 import numpy as np
+import pyproj
 
 import trafficmap.formats._gdal  # noqa: F401 - process settings before rasterio
 from trafficmap.core.errors import CRSError, InputError
@@ -139,7 +140,21 @@ def _factor(dataset, name: str, unit: str | None) -> tuple[float, bool]:
     if told:
         msg = f"{name}: its heights are in {told!r}, need metres or feet."
         raise InputError(msg, 'add unit = "m" or unit = "ft" to [slope]')
-    return 1.0, False
+    vertical = _vertical(dataset.crs)
+    return (1.0, False) if vertical is None else (vertical, True)
+
+
+def _vertical(crs) -> float | None:
+    """Return metres a unit of the heights of a compound system, None where it is none.
+
+    A state plane tile often says its feet there and nowhere else.
+    """
+    if crs is None:
+        return None
+    for part in pyproj.CRS.from_wkt(crs.to_wkt()).sub_crs_list:
+        if part.is_vertical:
+            return float(part.axis_info[0].unit_conversion_factor)
+    return None
 
 
 def _grid(dataset, crs, field_crs, bounds, name: str):
@@ -190,8 +205,10 @@ def _laid(dataset, crs, field_crs, grid) -> np.ndarray:
     at = dataset.transform
     col, row = window.col_off, window.row_off
     held = dataset.read(1, window=window, masked=True)
+    # Heights may be packed as whole numbers: metres are what the band makes of them.
+    value = held.astype(float).filled(np.nan) * dataset.scales[0] + dataset.offsets[0]
     reproject(
-        held.astype(float).filled(np.nan),
+        value,
         out,
         src_transform=Affine(
             at.a, at.b, at.c + col * at.a + row * at.b,

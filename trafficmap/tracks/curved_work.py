@@ -27,6 +27,14 @@ _SPREAD = 0.15
 """Distances of the same rows differ by no more than this share, or by 3 sigma of a fix
 where that is more; choice."""
 
+_OVERLAP = 0.4
+"""Rows overlap by no more than this share of the working width; choice. What lies
+nearer is the other side of a lane."""
+
+_TOLD = 0.25
+"""Share of the places that straight work has to hold to tell the distance of rows;
+choice."""
+
 _BEND = 2.0
 """Rows may bend this much more than straight work: to 30 m radius; choice."""
 
@@ -40,13 +48,16 @@ def curved_work(
     sigma: float,
     reach: float,
     settings: TrackSettings,
+    width: float | None = None,
 ) -> np.ndarray:
     """Return where a machine drives beside its own rows at their usual distance.
 
     Contour rows, a pivot's circles and rows along a winding edge have no main
     direction, but each lies one working width beside the next. The usual distance is
-    the one at which most of the way has its nearest neighbour. Nothing is found where
-    ``found`` holds nearly all of the way already, as on straight rows.
+    the one at which most of the way has its nearest neighbour, or that of straight
+    rows of the machine where there are enough; a lane driven there and back on both its
+    sides is none. Nothing is found where ``found`` holds nearly all of the way already,
+    as on straight rows.
 
     Parameters
     ----------
@@ -64,6 +75,8 @@ def curved_work(
         Directions in `shape` are over this distance. [m]
     settings : TrackSettings
         ``curved_share``, ``straight_radius``, ``direction_tolerance``.
+    width : float, optional
+        Working width. [m]
     """
     none = np.zeros_like(found)
     low, high = speeds
@@ -79,8 +92,14 @@ def curved_work(
     course = 0.5 * (np.sin(shape.before) + np.sin(shape.after))
     course = np.arctan2(course, 0.5 * (np.cos(shape.before) + np.cos(shape.after)))
     tolerance = math.radians(settings.direction_tolerance)
-    apart = _nearest_beside(shape.place[spot], course[spot], tolerance)
-    usual = _usual(apart)
+    nearest = max(_NEAREST, (1.0 - _OVERLAP) * (width or 0.0))
+    apart = _nearest_beside(shape.place[spot], course[spot], tolerance, nearest)
+    straight = found[spot]
+    usual = None
+    if straight.mean() >= _TOLD:
+        usual = _usual(apart[straight])
+    if usual is None:
+        usual = _usual(apart)
     if usual is None:
         return none
     # Half-way to the next pass a row has none yet, or the work is done: one side does.
@@ -118,7 +137,10 @@ def _owner(spot: np.ndarray, rows: np.ndarray) -> np.ndarray:
 
 
 def _nearest_beside(
-    place: np.ndarray, course: np.ndarray, tolerance: float
+    place: np.ndarray,
+    course: np.ndarray,
+    tolerance: float,
+    least: float = _NEAREST,
 ) -> np.ndarray:
     """Return how far each place is from the nearest one abreast that runs like it.
 
@@ -135,7 +157,7 @@ def _nearest_beside(
     sin, cos = np.sin(course[one]), np.cos(course[one])
     across = np.abs(step[:, 0] * cos - step[:, 1] * sin)
     along = np.abs(step[:, 0] * sin + step[:, 1] * cos)
-    keep = (along <= _ALONG) & (across >= _NEAREST)
+    keep = (along <= _ALONG) & (across >= least)
     one, two, across = one[keep], two[keep], across[keep]
     nearest = np.full(len(place), np.inf)
     np.minimum.at(nearest, one, across)

@@ -202,7 +202,8 @@ def _working(
     }
     silent = ~signal & allowed
     found = straight_work(shape, silent, **told)
-    found |= curved_work(shape, silent, found, reach=SHAPE_REACH, **told)
+    wide = getattr(machine, "width", None)
+    found |= curved_work(shape, silent, found, reach=SHAPE_REACH, width=wide, **told)
     return working | found, True
 
 
