@@ -33,6 +33,7 @@ from trafficmap.soil import (
 )
 from trafficmap.soil.coming import told_columns
 from trafficmap.soil.evapotranspiration import extraterrestrial_radiation
+from trafficmap.soil.nights import hourly_ground
 
 BARE = SoilSettings(frost_resistance=0.0)
 ZONE = "America/Chicago"
@@ -172,6 +173,26 @@ def test_hours_and_days_of_one_forecast_tell_the_same_night(wet):
     first, second = by_day.iloc[0], by_hour.iloc[0]
     assert abs(first["depth_most_m"] - second["depth_most_m"]) < 0.015
     assert abs(hour(first["end"]) - hour(second["end"])) <= 2
+
+
+@pytest.mark.parametrize(
+    ("first", "hours"), [("2026-10-31 18:00", 35), ("2026-03-07 18:00", 37)]
+)
+def test_hours_keep_to_the_wall_clock_over_its_change(wet, first, hours):
+    series, _ = wet
+    stamps = pd.date_range(first, periods=36, freq="h", tz="America/Chicago")
+    forecast = pd.DataFrame({"time": stamps.tz_convert("UTC"), "temperature": 2.0})
+    ground = hourly_ground(
+        replace(series, time_zone="America/Chicago"), column=0, forecast=forecast,
+        latitude=42.0, settings=BARE,
+    )  # fmt: skip
+    asked = ground.ends[ground.asked]
+    last = stamps[-1].tz_localize(None)
+    assert asked[0] - pd.Timedelta(hours=1) == pd.Timestamp(first)
+    assert asked[-1] - pd.Timedelta(hours=1) == last
+    # One hour less or more on the clock than hours that pass, none left out.
+    assert len(asked) == hours
+    assert (np.diff(asked) == pd.Timedelta(hours=1)).all()
 
 
 def test_wind_and_hours_outside_the_forecast(wet):

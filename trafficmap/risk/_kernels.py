@@ -330,3 +330,56 @@ def assess_cells(
             if stress_unknown:
                 out_stress[d, cell] = np.nan
         out_rut[cell] = 5 if rut_unknown else rut
+
+
+@njit(cache=True, parallel=True)
+def heaviest_visits(
+    cell_start,
+    row,
+    when,
+    column,
+    offset,
+    heading,
+    moment,
+    window,
+    window_size,
+    pad,
+    first_offset,
+    step,
+    ln_strength,
+    half_cell,
+    kind,
+    since,
+    depths,
+    out,
+):
+    """Fill `out` (depths, cells) with the visit that weighed most on each cell.
+
+    At the rows `depths` of the tables; -1 where no visit of known load on soil of
+    known strength reached that deep. Arguments as for `assess_cells`. Of visits that
+    weighed the same the last counts.
+    """
+    last_window = window.shape[1] - 1
+    for cell in prange(cell_start.size - 1):
+        best = np.full(depths.size, -np.inf)
+        for k in range(cell_start[cell], cell_start[cell + 1]):
+            r = row[k]
+            if r < 0 or when[k] < 0 or column[k] < 0:
+                continue
+            towards = np.float64(heading[k])
+            reach = half_cell * (abs(math.cos(towards)) + abs(math.sin(towards)))
+            left = (np.float64(offset[k]) - reach - first_offset) / step
+            right = (np.float64(offset[k]) + reach - first_offset) / step
+            low = math.ceil(left - 1e-9) + pad
+            high = math.floor(right + 1e-9) - window_size + 1 + pad
+            low = min(max(low, 0), last_window)
+            high = min(max(high, 0), last_window)
+            for n in range(depths.size):
+                d = depths[n]
+                largest = max(window[r, low, d], window[r, high, d])
+                if not largest > 0.0 or moment[k] < since[kind[cell], d]:
+                    continue
+                score = math.log(largest) - ln_strength[when[k], column[k], d]
+                if score >= best[n] and score < np.inf:
+                    best[n] = score
+                    out[n, cell] = k

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import itertools
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
@@ -10,6 +9,7 @@ import pandas as pd
 
 from trafficmap.core.constants import COMPUTE_DEPTHS, GRAVITY
 from trafficmap.core.tables import AXLE_DAMAGE, require_table
+from trafficmap.risk._kernels import heaviest_visits
 from trafficmap.risk.assess import WORST_DEPTHS
 from trafficmap.risk.inputs import (
     reset_tables,
@@ -127,7 +127,7 @@ def _most_stressed(
     grid: FieldGrid,
     settings: RiskSettings,
     resets: Any,
-) -> list[np.ndarray]:
+) -> np.ndarray:
     """Return, for each of the worst depths, the visit that weighed most on a cell.
 
     -1 where no visit of known load on soil of known strength reached that depth.
@@ -139,42 +139,25 @@ def _most_stressed(
     kind, since, _ = reset_tables(
         resets, grid.size, len(COMPUTE_DEPTHS), ln_strength.shape[1]
     )
-    out = [np.full(grid.size, -1, dtype=np.int64) for _ in WORST_DEPTHS]
-    half = 0.5 * grid.cell
-    last = window.shape[1] - 1
-    # Cell by cell nothing hangs together, and a season has millions of visits.
-    for a, b in _blocks(visits.cell_start):
-        known = a + np.flatnonzero(
-            (row[a:b] >= 0) & (when[a:b] >= 0) & (column[a:b] >= 0)
-        )
-        cell = visits.cell[known]
-        heading = visits.heading[known].astype(np.float64)
-        reach = half * (np.abs(np.cos(heading)) + np.abs(np.sin(heading)))
-        offset = visits.offset[known].astype(np.float64)
-        low = np.ceil((offset - reach - first) / step - 1e-9).astype(np.int64) + pad
-        high = np.floor((offset + reach - first) / step + 1e-9).astype(np.int64)
-        low, high = np.clip(low, 0, last), np.clip(high - size + 1 + pad, 0, last)
-        for depth, top in zip(WORST_DEPTHS, out, strict=True):
-            d = COMPUTE_DEPTHS.index(depth)
-            at = row[known]
-            largest = np.maximum(window[at, low, d], window[at, high, d])
-            met = ln_strength[when[known], column[known], d]
-            with np.errstate(divide="ignore"):
-                score = np.log(largest) - met
-            undone = visits.time[known] < since[kind[cell], d]
-            order = np.flatnonzero(np.isfinite(score) & ~undone)
-            order = order[np.lexsort((score[order], cell[order]))]
-            ends = np.flatnonzero(np.diff(cell[order], append=-1))  # last of a cell
-            top[cell[order][ends]] = known[order[ends]]
+    out = np.full((len(WORST_DEPTHS), grid.size), -1, dtype=np.int64)
+    heaviest_visits(
+        visits.cell_start,
+        row,
+        when,
+        column,
+        visits.offset,
+        visits.heading,
+        visits.time,
+        window,
+        size,
+        pad,
+        first,
+        step,
+        ln_strength,
+        0.5 * grid.cell,
+        kind,
+        since,
+        np.array([COMPUTE_DEPTHS.index(depth) for depth in WORST_DEPTHS]),
+        out,
+    )
     return out
-
-
-def _blocks(cell_start: np.ndarray) -> list[tuple[int, int]]:
-    """Return stretches of about `_BLOCK` visits that cut no cell in two."""
-    total = int(cell_start[-1])
-    cuts = np.searchsorted(cell_start, np.arange(_BLOCK, total, _BLOCK))
-    edges = np.unique(np.concatenate([[0], cell_start[cuts], [total]])).tolist()
-    return list(itertools.pairwise(edges))
-
-
-_BLOCK = 200_000

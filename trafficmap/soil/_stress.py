@@ -99,3 +99,70 @@ def track_table(share, piece, across, width, offsets, depths, nu, out):
                     here += share[k] * reach[abs(at - k)]
                 worst = max(worst, here)
             out[i, d] = worst
+
+
+@njit(cache=True)
+def spline_basis(knots, at, out):
+    """Fill the four cubic B-splines that are not 0 at a place; return the first.
+
+    The recurrence of de Boor; beyond the ends the place is drawn to the end.
+    """
+    at = min(max(at, knots[3]), knots[knots.size - 4])
+    span = np.searchsorted(knots[4 : knots.size - 4], at, side="right") + 3
+    before = np.zeros(4)
+    out[:] = 0.0
+    out[0] = 1.0
+    for degree in range(1, 4):
+        before[:degree] = out[:degree]
+        out[0] = 0.0
+        for i in range(degree):
+            right = knots[span + i + 1]
+            left = knots[span + i + 1 - degree]
+            if right == left:
+                out[i + 1] = 0.0
+                continue
+            part = before[i] / (right - left)
+            out[i] += part * (right - at)
+            out[i + 1] = part * (at - left)
+    return span - 3
+
+
+@njit(cache=True)
+def lateral_stress(
+    load, axis, offsets, depths, radius, nu, zeta_knots, share_knots, coefficients,
+    lowest, highest, farthest, out,
+):  # fmt: skip
+    """Fill `out` (offset, depth) with the stress beside one tyre.
+
+    The stress `axis` [Pa] on the axis times a share: from the spline of its logarithm
+    over ln(z/R) and the offset up to `farthest` shares of sqrt(R^2 + z^2) and below
+    `highest` radii, as for a point load elsewhere.
+    """
+    down, beside = np.empty(4), np.empty(4)
+    curve = np.empty(share_knots.size - 4)
+    for d in range(depths.size):
+        depth = depths[d]
+        zeta = depth / radius
+        if zeta <= highest:
+            first = spline_basis(zeta_knots, math.log(max(zeta, lowest)), down)
+            for m in range(curve.size):
+                curve[m] = 0.0
+                for n in range(4):
+                    curve[m] += down[n] * coefficients[first + n, m]
+        scale = math.hypot(radius, depth)
+        for i in range(offsets.size):
+            away = offsets[i]
+            share = away / scale
+            if share > farthest:
+                slant = away * away + depth * depth
+                out[i, d] = (
+                    nu * load * depth**nu / (2.0 * math.pi * slant ** (0.5 * nu + 1.0))
+                )
+            elif zeta <= highest:
+                first = spline_basis(share_knots, share, beside)
+                total = 0.0
+                for n in range(4):
+                    total += beside[n] * curve[first + n]
+                out[i, d] = axis[d] * math.exp(total)
+            else:
+                out[i, d] = axis[d] * (1.0 + (away / depth) ** 2) ** (-0.5 * nu - 1.0)

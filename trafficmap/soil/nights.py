@@ -343,8 +343,10 @@ def _by_hour(
     forcing: HourlyForcing, hours: pd.DataFrame, midnight: pd.Timestamp, zone: str
 ) -> tuple[HourlyForcing, np.ndarray]:
     """Put the air of an hourly forecast in place of the one drawn from days."""
-    begin = midnight.tz_localize(zone)
-    at = ((hours["time"] - begin) / _HOURS).round().astype(int).to_numpy()
+    # By the wall clock, as days, rain and every answer are: on the day the clock goes
+    # back the later of two like hours counts, on the other the lost one is drawn.
+    wall = pd.DatetimeIndex(hours["time"]).tz_convert(zone).tz_localize(None)
+    at = ((wall - midnight) / _HOURS).to_numpy().round().astype(int)
     inside = (at >= 0) & (at < forcing.air.size)
     air, exchange = forcing.air.copy(), forcing.exchange.copy()
     air[at[inside]] = hours["temperature"].to_numpy(float)[inside]
@@ -352,7 +354,8 @@ def _by_hour(
         wind = np.maximum(hours["wind"].fillna(2.0).to_numpy(float), 0.1)
         exchange[at[inside]] = 1.2 * 1013.0 * wind[inside] / 208.0
     asked = np.zeros(forcing.air.size, dtype=bool)
-    asked[at[inside]] = True
+    if inside.any():
+        asked[at[inside].min() : at[inside].max() + 1] = True
     return replace(forcing, air=air, exchange=exchange), asked
 
 

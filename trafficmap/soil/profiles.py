@@ -12,12 +12,15 @@ from scipy.interpolate import CubicSpline, RectBivariateSpline
 
 from trafficmap.core.constants import COMPUTE_DEPTHS
 from trafficmap.core.notes import Note
-from trafficmap.soil._stress import parabola4_table, track_table
+from trafficmap.soil._stress import (
+    lateral_stress,
+    parabola4_table,
+    track_table,
+)
 from trafficmap.soil.contact import contact_area, track_load_along
 from trafficmap.soil.stress import (
     require_wheel,
     vertical_stress_parabola4,
-    vertical_stress_point,
 )
 
 if TYPE_CHECKING:
@@ -205,21 +208,24 @@ def lateral_stress_circle(load, pressure, *, area, offsets, depths, nu):
     offsets = np.abs(np.asarray(offsets, dtype=np.float64))
     out = np.empty((offsets.size, len(depths)))
     radius = math.sqrt(area / math.pi)
-    table = _lateral_table(float(nu))
-    order = np.argsort(offsets, kind="stable")
+    depths = np.asarray(depths, dtype=np.float64)
     axis = vertical_stress_parabola4(pressure, depths, radius=radius, nu=nu)
-    for d, depth in enumerate(depths):
-        zeta = depth / radius
-        share = offsets / math.hypot(radius, depth)
-        inside = max(zeta, _ZETA[0])
-        if zeta <= _ZETA[-1]:
-            log_part = np.empty(offsets.size)
-            log_part[order] = table(math.log(inside), np.minimum(share[order], 6.0))[0]
-            part = np.exp(log_part)
-        else:
-            part = (1.0 + (offsets / depth) ** 2) ** (-0.5 * nu - 1.0)
-        far = vertical_stress_point(load, depth, radius=offsets, nu=nu)
-        out[:, d] = np.where(share > 6.0, far, axis[d] * part)
+    zeta_knots, share_knots, flat = _lateral_table(float(nu)).tck
+    lateral_stress(
+        float(load),
+        axis,
+        offsets,
+        depths,
+        radius,
+        float(nu),
+        zeta_knots,
+        share_knots,
+        flat.reshape(zeta_knots.size - 4, share_knots.size - 4),
+        _ZETA[0],
+        _ZETA[-1],
+        _SHARE[-1],
+        out,
+    )
     return out
 
 
