@@ -108,6 +108,7 @@ def plan_probes(
         price=price,
         fit=result.fit,
         chance=chances.of_unit,
+        earlier=chances.earlier,
         tool=_tool(result),
         most=most,
         within=within,

@@ -8,12 +8,14 @@ import json
 import shutil
 import sys
 import xml.etree.ElementTree as ET
+from dataclasses import replace
 from pathlib import Path
 
 import numpy as np
 import pyogrio
 import pytest
 
+from trafficmap import pipeline
 from trafficmap.cli import run_command
 from trafficmap.field import read_field
 from trafficmap.field.readings import with_readings
@@ -32,6 +34,22 @@ def _tiny():
         sys.modules["decision_field"] = module
         spec.loader.exec_module(module)
     return sys.modules["decision_field"]
+
+
+@pytest.fixture(scope="module", autouse=True)
+def _one_run():
+    """Work the same field out once: copies of a run differ by their folder only."""
+    kept, real = {}, pipeline.run
+
+    def once(field, settings=None, **options):
+        key = (repr(field.inputs), len(field.dug), repr(settings))
+        if key not in kept:
+            kept[key] = real(field, settings, **options)
+        return replace(kept[key], field=field)
+
+    with pytest.MonkeyPatch.context() as patch:
+        patch.setattr(pipeline, "run", once)
+        yield
 
 
 @pytest.fixture(scope="module")

@@ -8,8 +8,10 @@ import pytest
 
 from trafficmap.core.settings.zones import ZoneSettings
 from trafficmap.core.tables import DUG
+from trafficmap.zones.candidates import candidates
 from trafficmap.zones.confirm import (
     Profile,
+    confirm,
     hard_span,
     profiles,
     twin_ratio,
@@ -126,3 +128,30 @@ def test_a_trial_pass_older_than_the_hand_roll_says_nothing(trial_day, seen):
         }
     )
     assert _trial(rows) == seen
+
+
+@pytest.mark.parametrize(
+    ("changes", "probed", "why"),
+    [
+        ({"hard": 1.2e6, "plates": False}, "no layer", "of the probes"),
+        ({}, "confirmed", "of the probes"),
+        ({"plates": None}, "confirmed", "assumed, nobody dug enough to settle it"),
+        (None, "confirmed", "assumed, nobody dug here"),
+    ],
+)
+def test_what_was_found_wins_over_what_is_assumed(
+    make_field, make_tray, readings, changes, probed, why
+):
+    dug = DUG.empty() if changes is None else readings(PLACE, **changes)
+    field = make_field(dug=dug)
+    tray, grid = make_tray(field, np.full((300, 200), 0.9))
+    assume = ZoneSettings(assume_confirmed=0.33)
+    units, _ = candidates(tray, field=field, grid=grid, settings=assume)
+    table = confirm(units, dug, settings=assume).table
+    row = int((grid.north - PLACE[1]) / grid.cell)
+    col = int((PLACE[0] - grid.west) / grid.cell)
+    mine = table.loc[table["unit"] == units.label[row, col]].iloc[0]
+    assert mine["probed"] == probed
+    assert why in mine["dug"]
+    real = "assumed" not in why
+    assert (mine["layer_bottom"] == 0.33) == (not real)

@@ -20,7 +20,12 @@ from trafficmap.zones.decide import UnitInputs
 from trafficmap.zones.draw import draw
 from trafficmap.zones.probe_chance import layer_chances
 from trafficmap.zones.probe_plan import probe_plan, would_not_change
-from trafficmap.zones.probe_value import Odds, Stake, stop_odds, value_of_probing
+from trafficmap.zones.probe_value import (
+    Earlier,
+    Stake,
+    finding_odds,
+    value_of_probing,
+)
 
 SETTINGS = Settings()
 
@@ -54,11 +59,13 @@ def planned(make_field, make_tray, ripper):
         drawn, _ = draw(units, field=field, tray=tray, settings=settings, tool=ripper)
         chances_, _ = layer_chances(units, field.dug, tray=tray, settings=settings)
 
-        def plan(**options):
+        def plan(*, before=None, **options):
+            body = [u for u in units.table["unit"] if u > 0]
+            earlier = None if before is None else dict.fromkeys(body, before)
             return probe_plan(
                 drawn, units, tray=tray, grid=grid, field=field,
                 settings=settings.zones, price=money, fit=None,
-                chance=chances_.of_unit, tool=ripper, **options,
+                chance=chances_.of_unit, earlier=earlier, tool=ripper, **options,
             )  # fmt: skip
 
         return plan, drawn, money
@@ -86,13 +93,12 @@ def test_the_value_is_that_of_the_formula_on_the_money_of_the_unit(planned):
     plan, _, money = planned()
     found, _ = plan(within=0.2)
     zones = SETTINGS.zones
-    spade = Odds(zones.spade_right, zones.spade_right)
     for row in found.value.to_dict("records"):
         cash = money.iloc[row["unit"]]
         prior = 0.47 * row["probability"] * zones.layer_in_reach
         assert row["chance"] == pytest.approx(prior)
         stake = Stake(prior, cash["net"], cash["extra_cost"])
-        hand = value_of_probing(stake, 7, odds=stop_odds(zones), spade=spade)
+        hand = value_of_probing(stake, odds=finding_odds(7, settings=zones))
         assert row["value"] == pytest.approx(hand)
         assert row["by_stop"] == pytest.approx(hand / 7)
         # The break-even chance is that of the money page, over what a layer limits.
@@ -181,6 +187,37 @@ def test_without_money_stops_are_not_ranked_but_given(planned):
     few, _ = plan(most=4)
     likelier = few.value.loc[few.value["stops"] > 0, "probability"].iloc[0]
     assert likelier == few.value["probability"].max()
+
+
+def test_the_value_follows_the_money_rule_of_the_decision(planned):
+    """Best guess above zero, low end below it: `sure` leaves it, so does the plan."""
+    plan, drawn, money = planned(prices=Prices("USD", ripping=62e-4))
+    bodies = [int(u) for u in drawn.loc[drawn["kind"] == "body", "unit"]]
+    mine = money.iloc[bodies]
+    assert ((mine["net_low"] < 0) & (mine["net"] > 0)).all()
+    found, _ = plan(within=0.2)
+    assert (found.value["value"] == 0).all()
+    assert found.stops.empty
+    assert found.whole == 0
+    money["verdict"] = "pays"  # as `plan.pays_when = "on balance"` calls it
+    bold, _ = plan(within=0.2)
+    assert (bold.value["value"] > 0).all()
+
+
+def test_stops_made_before_count_towards_precision_and_the_fewest(planned):
+    plan, _, _ = planned()
+    before = Earlier(stops=3, ratio=1.3, plates=True)
+    found, _ = plan(within=0.2, before=before)
+    assert found.value["stops"].tolist() == [4, 4]
+    one, _ = plan(most=1, before=before)
+    assert one.value["stops"].tolist() == [1, 0]
+    stops, _ = plan(most=1, before=replace(before, stops=2))
+    assert stops.stops.empty
+
+
+def test_ground_without_an_answer_is_not_settled_by_one_place():
+    unknown = UnitInputs(probability=math.nan, assessed=False)
+    assert "would not speak for all of it" in would_not_change(unknown, ZoneSettings())
 
 
 def test_sand_is_probed_because_a_pan_would_change_the_answer():

@@ -1,8 +1,9 @@
-"""What a probe is worth, against every outcome written out one by one."""
+"""What a probe is worth, against made-up ground that is pushed, dug and decided."""
 
 from __future__ import annotations
 
 import itertools
+from dataclasses import replace
 
 import numpy as np
 import pytest
@@ -10,12 +11,15 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from trafficmap.core.settings.zones import ZoneSettings
+from trafficmap.zones.confirm import Profile, twin_ratio
 from trafficmap.zones.probe_value import (
+    Earlier,
     Odds,
     Stake,
     calibrated,
     counted,
     damage_to_layer,
+    finding_odds,
     precision_of,
     readings_needed,
     share_out,
@@ -27,63 +31,90 @@ from trafficmap.zones.probe_value import (
 SETTINGS = ZoneSettings()
 STAKE = Stake(prior=0.35, gain=220.0, waste=90.0)
 ODDS = Odds(0.72, 0.81)
-SPADE = Odds(0.85, 0.9)
 
 
-def brute_force(stake, stops, odds, spade=None):
-    """Every sequence of answers, its chance, and the better act after it."""
-    tools = [odds] * stops + ([spade] if spade else [])
+def confirmed(stops, *, harder, ground=1500, seed=7):
+    """Draw made-up ground, push in tracks and beside, compare as the verdict does."""
+    rng = np.random.default_rng(seed)
+    depth = np.arange(0.10, 0.46, 0.05)
+    cone = np.where((depth > 0.17) & (depth < 0.28), 3.0e6, 0.5e6)
+
+    def pushes(times):
+        error = np.exp(SETTINGS.probe_spread * rng.standard_normal(stops))
+        return [Profile(depth, times * cone * each) for each in error]
+
+    said = [
+        twin_ratio(pushes(harder), pushes(1.0), top=0.18, bottom=0.29)
+        >= SETTINGS.confirm_ratio
+        for _ in range(ground)
+    ]
+    return float(np.mean(said))
+
+
+@pytest.mark.parametrize("stops", [4, 7])
+def test_value_is_that_of_the_rule_of_the_decision_on_made_up_ground(stops):
+    """Push by push through the comparison of the verdict, then every case by hand."""
+    right, good = SETTINGS.spade_right, {}
+    good[True] = confirmed(stops, harder=SETTINGS.layer_ratio)
+    good[False] = confirmed(stops, harder=1.0)
     value = 0.0
-    for answers in itertools.product((True, False), repeat=len(tools)):
-        if_layer = if_none = 1.0
-        for said, tool in zip(answers, tools, strict=True):
-            if_layer *= tool.found if said else 1 - tool.found
-            if_none *= 1 - tool.clear if said else tool.clear
-        chance = stake.prior * if_layer + (1 - stake.prior) * if_none
-        after = stake.prior * if_layer / chance
-        value += chance * max(0.0, after * stake.gain - (1 - after) * stake.waste)
-    return value
+    for layer, plates, harder in itertools.product((True, False), repeat=3):
+        chance = STAKE.prior if layer else 1 - STAKE.prior
+        chance *= right if plates == layer else 1 - right
+        chance *= good[layer] if harder else 1 - good[layer]
+        if plates and harder:  # the one case that confirms, and is ripped
+            value += chance * (STAKE.gain if layer else -STAKE.waste)
+    ours = value_of_probing(STAKE, odds=finding_odds(stops, settings=SETTINGS))
+    assert ours == pytest.approx(value, rel=0.05)
+    assert 0 < ours < STAKE.prior * STAKE.gain
 
 
-@pytest.mark.parametrize("stops", [1, 2, 5, 8])
-@pytest.mark.parametrize("spade", [None, SPADE])
-def test_value_is_that_of_every_outcome_by_hand(stops, spade):
-    ours = value_of_probing(STAKE, stops, odds=ODDS, spade=spade)
-    assert ours == pytest.approx(brute_force(STAKE, stops, ODDS, spade), abs=1e-9)
-    assert ours > 0
+def test_readings_that_did_not_settle_it_count_with_the_new_ones():
+    """Medians of both together, drawn; the formula weighs them by their number."""
+    rng = np.random.default_rng(11)
+    n, spread = 200_000, SETTINGS.probe_spread
+    before = Earlier(stops=3, ratio=1.2, plates=True)
+    odds = finding_odds(5, settings=SETTINGS, earlier=before)
+    new = np.median(spread * rng.standard_normal((n, 5)), axis=1)
+    new = new - np.median(spread * rng.standard_normal((n, 5)), axis=1)
+    for harder, chance in ((SETTINGS.layer_ratio, odds.found), (1.0, 1 - odds.clear)):
+        both = (3 * np.log(1.2) + 5 * (np.log(harder) + new)) / 8
+        assert chance == pytest.approx(
+            (both >= np.log(SETTINGS.confirm_ratio)).mean(), abs=0.01
+        )
+    # One more stop is enough where three were made, and none where it is the first.
+    assert finding_odds(1, settings=SETTINGS, earlier=before).found > 0
+    assert finding_odds(1, settings=SETTINGS) == Odds(0.0, 1.0)
+    # Plates that were seen need not be seen again.
+    unseen = replace(before, plates=None)
+    alone = finding_odds(5, settings=SETTINGS, earlier=unseen)
+    assert alone.found == pytest.approx(odds.found * SETTINGS.spade_right)
 
 
-def test_value_of_one_stop_by_hand():
-    # A stop says layer: 0.35 x 0.72 x 220 - 0.65 x 0.19 x 90; none: below zero.
+def test_value_by_hand():
+    # Rip on a finding: 0.35 x 0.72 x 220 - 0.65 x 0.19 x 90; on none: leave.
     hand = 0.35 * 0.72 * 220 - 0.65 * 0.19 * 90
-    assert value_of_probing(STAKE, 1, odds=ODDS) == pytest.approx(hand, abs=1e-9)
-    assert 0.35 * 0.28 * 220 - 0.65 * 0.81 * 90 < 0
+    assert value_of_probing(STAKE, odds=ODDS) == pytest.approx(hand, abs=1e-9)
 
 
-def test_value_by_drawing_made_up_ground():
-    rng = np.random.default_rng(7)
-    n = 200_000
-    layer = rng.random(n) < STAKE.prior
-    said = rng.binomial(4, np.where(layer, ODDS.found, 1 - ODDS.clear))
-    after = np.array([updated(0.35, found=k, stops=4, odds=ODDS) for k in range(5)])
-    rip = after[said] >= STAKE.break_even
-    money = np.where(rip, np.where(layer, STAKE.gain, -STAKE.waste), 0.0)
-    ours = value_of_probing(STAKE, 4, odds=ODDS)
-    assert ours == pytest.approx(money.mean(), abs=4 * money.std() / np.sqrt(n))
+def test_a_rule_that_would_lose_is_worth_nothing():
+    # A finding is acted on: with so small a chance most findings are false.
+    assert value_of_probing(Stake(0.02, 100.0, 100.0), odds=Odds(0.7, 0.9)) == 0.0
 
 
 chances = st.floats(0.01, 0.99)
-right = st.floats(0.5, 0.99)
 money = st.floats(0.1, 1000.0)
 
 
-@given(prior=chances, gain=money, waste=money, found=right, clear=right)
-def test_more_stops_never_hurt_and_never_beat_knowing(prior, gain, waste, found, clear):
+@given(prior=chances, gain=money, waste=money, ratio=st.floats(0.5, 3.0))
+def test_more_stops_never_hurt_and_never_beat_knowing(prior, gain, waste, ratio):
     stake = Stake(prior, gain, waste)
-    values = [value_of_probing(stake, k, odds=Odds(found, clear)) for k in (1, 2, 4, 7)]
+    odds = [finding_odds(k, settings=SETTINGS) for k in (3, 4, 5, 7, 10)]
+    values = [value_of_probing(stake, odds=each) for each in odds]
+    assert values[0] == 0.0
     assert all(a <= b + 1e-9 for a, b in itertools.pairwise(values))
-    assert values[-1] <= prior * gain + 1e-9
-    assert values[0] >= max(0.0, stake.net(prior)) - 1e-9
+    before = finding_odds(4, settings=SETTINGS, earlier=Earlier(4, ratio, None))
+    assert value_of_probing(stake, odds=before) <= prior * gain + 1e-9
 
 
 @given(
@@ -105,7 +136,7 @@ def test_stops_are_shared_out_as_well_as_any_way_can(table, stops):
 
 
 def test_ground_that_would_not_pay_anyway_is_worth_no_stop():
-    assert value_of_probing(Stake(0.9, -5.0, 10.0), 10, odds=ODDS) == 0.0
+    assert value_of_probing(Stake(0.9, -5.0, 10.0), odds=ODDS) == 0.0
     assert Stake(0.9, -5.0, 10.0).break_even == 1.0
 
 

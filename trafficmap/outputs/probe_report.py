@@ -252,7 +252,8 @@ def _misses(reading: ProbeReading, units: str) -> list[dict[str, str]]:
 
 def _areas(reading: ProbeReading, units: str) -> list[dict[str, str]]:
     rows = []
-    old, new = reading.areas_before, reading.areas
+    old = probe_words.left_together(reading.areas_before)
+    new = probe_words.left_together(reading.areas)
     for word in sorted(set(old) | set(new), key=lambda word: -new.get(word, 0.0)):
         rows.append(
             {

@@ -27,6 +27,9 @@ STEPS = (
 )
 """What to do at the stops, on every record sheet."""
 
+LEFT = ("leave", "keep out", "manage")
+"""Advices under which ground is left alone, as `redraw` adds them up."""
+
 
 def plan_sentence(plan: ProbePlan, *, currency: str, units: str) -> str:
     """Return what the plan asks for and what it is worth, in one or two sentences."""
@@ -145,6 +148,21 @@ def idle_rows(plan: ProbePlan) -> list[dict[str, str]]:
     return rows
 
 
+def left_together(areas: dict[str, float]) -> dict[str, float]:
+    """Return areas with all that is left alone as one, as the sentence of a run has it.
+
+    Parameters
+    ----------
+    areas : dict
+        Area by advice. [m2]
+    """
+    out: dict[str, float] = {}
+    for advice, area in areas.items():
+        word = "left alone" if advice in LEFT else advice
+        out[word] = out.get(word, 0.0) + area
+    return out
+
+
 def update_sentence(
     table: pd.DataFrame, *, before: dict[str, float], after: dict[str, float],
     net: tuple[float, float], currency: str, units: str,
@@ -171,6 +189,7 @@ def update_sentence(
             f"{'zone' if zones == 1 else 'zones'}."
         )
     parts = []
+    before, after = left_together(before), left_together(after)
     for word in sorted(set(before) | set(after)):
         old, new = before.get(word, 0.0), after.get(word, 0.0)
         shown = words.area_number(old, units), words.area_number(new, units)

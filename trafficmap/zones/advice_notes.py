@@ -30,8 +30,8 @@ def advice_notes(
     notes = []
     if settings.assume_confirmed is not None:
         sentence = (
-            "a layer is assumed everywhere, nobody dug: try things out with this, do "
-            "not work by it."
+            "a layer is assumed wherever no finding settles it, nobody dug: try things "
+            "out with this, do not work by it."
         )
         notes.append(Note("zones.assumed_layer", "stop", sentence))
     if field.utilities != "located":

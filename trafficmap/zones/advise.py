@@ -20,10 +20,14 @@ from trafficmap.zones.units import REST, Units
 
 _REST_YEARS = 2
 _NOBODY_DUG = "layer assumed, nobody dug here"
+_UNSETTLED = "layer assumed, nobody dug enough here to settle it"
 
 if TYPE_CHECKING:
+    from collections.abc import Sequence
+
     from trafficmap.core.settings.zones import ZoneSettings
     from trafficmap.field.model import Field, Tool
+    from trafficmap.zones.decide import Rolled
 
 
 def decide_units(
@@ -79,8 +83,10 @@ def decide_units(
         advices[k] = pair_end_rows(advices[k], [advices[b] for b in bodies])
     taken = _assumed(table, settings)
     advices = [
-        replace(advice, reason=f"{_NOBODY_DUG}: {advice.reason}") if mine else advice
-        for advice, mine in zip(advices, taken, strict=True)
+        replace(advice, reason=f"{_assumed_words(dug)}: {advice.reason}")
+        if mine
+        else advice
+        for advice, mine, dug in zip(advices, taken, table["dug"], strict=True)
     ]
     # Said in the table itself, so that no output can take it for a finding.
     table.loc[taken, "probed"] = "assumed"
@@ -146,7 +152,7 @@ def unit_inputs(
             model=model,
             settings=settings,
         ),
-        rolled=rolled_state(rolls, tip=tip, settings=settings),
+        rolled=_rolled(rolls, tip=tip, model=model, settings=settings),
         trial=bool(row["trial"]),
         dry=model == "too hard",
         frost=0.0 if math.isnan(frozen) else frozen,
@@ -173,6 +179,15 @@ def unit_inputs(
         overlap=row["kind"] == "overlap",
         units=field.units,
     )
+
+
+def _rolled(
+    rolls: Sequence[tuple[float, str]], *, tip: float, model: str,
+    settings: ZoneSettings,
+) -> Rolled:  # fmt: skip
+    """Return what was rolled; a model that knows no weather does not disagree."""
+    state = rolled_state(rolls, tip=tip, settings=settings)
+    return "no weather" if state == "yes" and model == "unknown" else state
 
 
 def _earlier(row: dict, settings: ZoneSettings) -> float:
@@ -279,6 +294,10 @@ def _assumed(table: pd.DataFrame, settings: ZoneSettings) -> np.ndarray:
         return np.zeros(len(table), dtype=bool)
     stands = table["kind"].ne("keep_out") & table["unit"].ne(REST)
     return (stands & table["dug"].str.startswith("assumed")).to_numpy()
+
+
+def _assumed_words(dug: str) -> str:
+    return _NOBODY_DUG if dug.endswith("nobody dug here") else _UNSETTLED
 
 
 def _rest_reason(row: dict) -> str:

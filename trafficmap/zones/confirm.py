@@ -93,18 +93,13 @@ def confirm(
     }  # fmt: skip
     for unit in table["unit"]:
         mine = dug[own == unit] if len(dug) else dug
+        verdict = verdict_of(mine, settings=settings)
+        if verdict.probed == "confirmed" and not table.at[unit, "assessed"]:
+            # Ground without an answer is one piece whatever lies in it; a few
+            # readings do not speak for all of it.
+            verdict = Verdict("inconclusive", why=_UNASSESSED)
         if settings.assume_confirmed is not None and unit != REST:
-            verdict = Verdict(
-                "confirmed",
-                bottom=settings.assume_confirmed,
-                why="assumed, nobody dug here",
-            )
-        else:
-            verdict = verdict_of(mine, settings=settings)
-            if verdict.probed == "confirmed" and not table.at[unit, "assessed"]:
-                # Ground without an answer is one piece whatever lies in it; a few
-                # readings do not speak for all of it.
-                verdict = Verdict("inconclusive", why=_UNASSESSED)
+            verdict = _or_assumed(verdict, settings.assume_confirmed)
         ruts = mine.loc[mine["kind"] == "rut", "value"]
         columns["probed"].append(verdict.probed)
         columns["layer_top"].append(verdict.top)
@@ -120,6 +115,19 @@ def confirm(
     for name, values in columns.items():
         table[name] = pd.Series(values, index=table.index)
     return units.with_table(table)
+
+
+def _or_assumed(verdict: Verdict, bottom: float) -> Verdict:
+    """Return a finding as it is, and an assumed layer where there is none.
+
+    What people found, a layer or none, is never overruled by what somebody assumes.
+    """
+    if verdict.probed == "none":
+        return Verdict("confirmed", bottom=bottom, why="assumed, nobody dug here")
+    if verdict.probed == "inconclusive":
+        why = f"assumed, nobody dug enough to settle it: {verdict.why}"
+        return Verdict("confirmed", bottom=bottom, why=why)
+    return verdict
 
 
 def verdict_of(readings: pd.DataFrame, *, settings: ZoneSettings) -> Verdict:

@@ -19,7 +19,7 @@ from trafficmap.zones.depths import tip_depth
 
 Probed = Literal["none", "no layer", "confirmed", "inconclusive"]
 Moisture = Literal["plastic", "untested", "fit", "hard"]
-Rolled = Literal["no", "yes", "short"]
+Rolled = Literal["no", "yes", "short", "no weather"]
 
 _DRY_TOP = "the top 2 to 4 in (5 to 10 cm) are dry"
 
@@ -39,8 +39,9 @@ class UnitInputs:
         As measured; NaN unless confirmed. [m]
     moisture : {"plastic", "untested", "fit", "hard"}
         At depth, see `zones.moisture.moisture_state`.
-    rolled : {"no", "yes", "short"}
-        Whether soil was rolled by hand and still counts, down to the tip or not as far.
+    rolled : {"no", "yes", "short", "no weather"}
+        Whether soil was rolled by hand and still counts, down to the tip or not as far;
+        "no weather" if down to the tip, but the model does not know the day.
     trial : bool
         A trial pass was dug and still counts.
     dry : bool
@@ -319,7 +320,10 @@ def _todays_ground(unit: UnitInputs) -> list[Advice]:
             later = "look again later, else next fall"
             now = later
             if unit.moisture == "untested":
-                now = "test by hand" if unit.rolled == "no" else "test again"
+                now = {
+                    "no": "test by hand",
+                    "no weather": "bring the weather file up to date and run again",
+                }.get(unit.rolled, "test again")
             found.append(Advice("wait", "D6", f"{what}: {now}", 8))
     if unit.moisture == "hard":
         reason = "too dry and hard: shanks do not hold their depth"
@@ -338,6 +342,8 @@ def _untold(unit: UnitInputs) -> str:
         "short": "rolled by hand, but not at every 4 in (10 cm) down to the tip",
         "yes": "rolled by hand the soil is fit, but by the model it is not: the wetter "
         "answer counts, measure the plastic limit",
+        "no weather": "rolled by hand the soil is fit, but the weather known does not "
+        "reach the day it is judged for",
     }[unit.rolled]
 
 

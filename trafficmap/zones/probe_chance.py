@@ -19,6 +19,7 @@ from trafficmap.zones.confirm import spade_shows
 from trafficmap.zones.dug import unit_of_readings
 from trafficmap.zones.pairs import pairs
 from trafficmap.zones.probe_value import (
+    Earlier,
     Odds,
     calibrated,
     counted,
@@ -55,6 +56,8 @@ class Chances:
         found, or unlikely and somebody did.
     classes : DataFrame
         Contract `PROBE_CLASSES`.
+    earlier : dict
+        `Earlier` by unit: what new stops there would add to.
     """
 
     of_unit: dict[int, float]
@@ -62,6 +65,7 @@ class Chances:
     found: dict[int, int]
     pairs: pd.DataFrame
     classes: pd.DataFrame
+    earlier: dict[int, Earlier]
 
 
 def layer_chances(
@@ -102,6 +106,7 @@ def layer_chances(
     of_unit: dict[int, float] = {}
     stops: dict[int, int] = {}
     hits: dict[int, int] = {}
+    earlier: dict[int, Earlier] = {}
     for row in units.table.to_dict("records"):
         unit = int(row["unit"])
         chance = _first(row["probability"] if row["assessed"] else math.nan, settings)
@@ -124,8 +129,11 @@ def layer_chances(
         if plates is not None and stops[unit] and not (plates and deep > hits[unit]):
             chance = updated(chance, found=int(plates), stops=1, odds=spade)
         of_unit[unit] = chance
+        middle = float(mine["ratio"].median()) if len(mine) else math.nan
+        earlier[unit] = Earlier(len(mine), middle, plates)
     table = _classes(found, settings)
-    return Chances(of_unit, stops, hits, found, table), _notes(found, settings)
+    told = Chances(of_unit, stops, hits, found, table, earlier)
+    return told, _notes(found, settings)
 
 
 def _first(probability: float, settings: Settings) -> float:

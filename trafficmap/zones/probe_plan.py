@@ -15,12 +15,12 @@ from trafficmap.zones.advise import unit_inputs
 from trafficmap.zones.decide import UnitInputs, decide
 from trafficmap.zones.probe import probe_stops, stop_places
 from trafficmap.zones.probe_value import (
-    Odds,
+    Earlier,
     Stake,
+    finding_odds,
     precision_of,
     readings_needed,
     share_out,
-    stop_odds,
     value_of_probing,
 )
 from trafficmap.zones.probe_walk import walking_order
@@ -77,6 +77,7 @@ def probe_plan(
     price: pd.DataFrame,
     fit: pd.DataFrame | None,
     chance: dict[int, float],
+    earlier: dict[int, Earlier] | None = None,
     tool: Tool | None = None,
     most: int | None = None,
     within: float | None = None,
@@ -86,10 +87,12 @@ def probe_plan(
 
     A zone gets stops when a finding there would change what is done: with a layer
     found at the usual depth and dry soil the decision table would rip it. What the
-    stops are worth is the expected value of what they show, `value_of_probing`. The
-    `most` stops are shared out so that they are worth the most, up to as many a zone
-    as the wanted precision needs; with `within` alone every zone worth a stop gets
-    that many.
+    stops are worth is the expected value of what they show, `value_of_probing`, with
+    the rule that confirms a layer and the money rule of the decision: ground that would
+    not be ripped even then is worth none. The `most` stops are shared out so that they
+    are worth the most, up to as many a zone as the wanted precision needs; with
+    `within` alone every zone worth a stop gets that many. Stops made there before
+    count towards both.
 
     Parameters
     ----------
@@ -105,6 +108,8 @@ def probe_plan(
         From `plan.price` and `plan.fit_states`.
     chance : dict
         Chance of a layer in reach by unit. [fraction]
+    earlier : dict, optional
+        Stops made before by unit; new ones add to them.
     tool : Tool, optional
     most : int, optional
         Stops to spend in the whole field; ``settings.probe_stops`` where neither this
@@ -126,8 +131,6 @@ def probe_plan(
     if within is not None:
         full = readings_needed(settings.probe_spread, within=within)
     full = max(full, settings.min_probes)
-    odds = stop_odds(settings)
-    spade = Odds(settings.spade_right, settings.spade_right)
     rows: list[dict[str, Any]] = []
     for row in _candidates(zones, units):
         given = unit_inputs(
@@ -136,9 +139,18 @@ def probe_plan(
         # A stop is as sure in the money as in the decision: both are of the unit.
         stake = _stake(row["unit"], price, chance)
         blocked = would_not_change(given, settings)
-        worth = 0.0
+        before = (earlier or {}).get(row["unit"], Earlier())
+        least = max(1, settings.min_probes - before.stops)
+        wanted = max(full - before.stops, least)
+        values = [0.0] * (wanted + 1)
         if not blocked and math.isfinite(stake.gain):
-            worth = value_of_probing(stake, full, odds=odds, spade=spade)
+            # Fewer than the rule needs to say anything can change nothing.
+            values = [
+                value_of_probing(
+                    stake, odds=finding_odds(k, settings=settings, earlier=before)
+                )
+                for k in range(wanted + 1)
+            ]
         rows.append(
             {
                 "zone": int(row["zone"]),
@@ -149,14 +161,16 @@ def probe_plan(
                 "gain": stake.gain,
                 "waste": stake.waste,
                 "stops": 0,
-                "value": math.nan if math.isnan(stake.gain) else worth,
+                "value": math.nan if math.isnan(stake.gain) else values[-1],
                 "by_stop": math.nan,
                 "why": blocked,
+                "values": values,
+                "least": least,
+                "before": before.stops,
             }
         )
     whole = sum(_number(row["value"]) for row in rows)
-    _spend(rows, most=most, full=full, odds=odds, spade=spade, settings=settings,
-           every_zone=every_zone)  # fmt: skip
+    _spend(rows, most=most, every_zone=every_zone)
     rows.sort(key=lambda row: (-_number(row["by_stop"]), -_number(row["value"])))
     value = pd.DataFrame(rows, columns=PROBE_VALUE.names())
     types: dict[str, Any] = {c.name: _DTYPES[c.dtype] for c in PROBE_VALUE.columns}
@@ -167,14 +181,16 @@ def probe_plan(
     stops, walk = _in_order(stops, grid)
     worth_of = dict(zip(value["zone"], value["by_stop"], strict=True))
     stops["value"] = stops["zone"].map(worth_of).astype(float)
-    least = min(counts.values(), default=full)
+    readings = [row["stops"] + row["before"] for row in rows if row["stops"]]
     plan = ProbePlan(
         stops=stops,
         value=value,
         walk=walk,
         time=walk / settings.walking_speed
         + settings.stop_time * float((stops["wheeled"] == 1).sum()),
-        precision=precision_of(settings.probe_spread, readings=least),
+        precision=precision_of(
+            settings.probe_spread, readings=min(readings, default=full)
+        ),
         whole=whole,
     )
     return plan, [*notes, *_notes(rows, plan, most)]
@@ -186,7 +202,12 @@ def would_not_change(unit: UnitInputs, settings: ZoneSettings) -> str:
     The table is asked twice: what it says if a layer is found that ends at
     ``layer_assumed``, in soil that is fit to shatter, with the lines located. Frost and
     water of today do not count, they pass; nor do lines that can still be located.
+    Ground without an answer from the model is one piece whatever lies in it, and what
+    is found in a part of it confirms nothing for the whole.
     """
+    if not unit.assessed:
+        known = unit.open_why or "loads, soil water or dates of it are not known"
+        return f"{known}, so a finding in one place would not speak for all of it"
     found = replace(
         unit,
         probed="confirmed",
@@ -231,16 +252,7 @@ def _stake(unit: int, price: pd.DataFrame, chance: dict[int, float]) -> Stake:
     )
 
 
-def _spend(
-    rows: list[dict],
-    *,
-    most: int | None,
-    full: int,
-    odds: Odds,
-    spade: Odds,
-    settings: ZoneSettings,
-    every_zone: bool,
-) -> None:
+def _spend(rows: list[dict], *, most: int | None, every_zone: bool) -> None:
     """Put the number of stops, and what one of them is worth, into `rows`."""
     worth = [row for row in rows if _number(row["value"]) > 0]
     unknown = [row for row in rows if math.isnan(row["value"]) and not row["why"]]
@@ -248,31 +260,19 @@ def _spend(
         unknown = [row for row in rows if row not in worth]
     if most is None:
         for row in (*worth, *unknown):
-            row["stops"] = full
+            row["stops"] = len(row["values"]) - 1
     else:
-        table = []
-        for row in worth:
-            stake = Stake(row["chance"], row["gain"], row["waste"])
-            # Fewer than the rule needs to say anything can change nothing.
-            table.append(
-                [
-                    value_of_probing(stake, k, odds=odds, spade=spade)
-                    if k >= settings.min_probes
-                    else 0.0
-                    for k in range(full + 1)
-                ]
-            )
         left = most
-        for row, count, values in zip(
-            worth, share_out(table, most), table, strict=True
-        ):
-            row["stops"], row["value"] = count, values[count] if count else row["value"]
+        shares = share_out([row["values"] for row in worth], most)
+        for row, count in zip(worth, shares, strict=True):
+            row["stops"] = count
+            row["value"] = row["values"][count] if count else row["value"]
             left -= count
         # Where no money is known the likelier ground comes first.
         unknown.sort(key=lambda row: -row["chance"])
         for row in unknown:
-            count = min(full, left)
-            if count >= settings.min_probes:
+            count = min(len(row["values"]) - 1, left)
+            if count >= row["least"]:
                 row["stops"] = count
                 left -= count
     for row in rows:
@@ -317,8 +317,11 @@ def _notes(rows: list[dict], plan: ProbePlan, most: int | None) -> list[Note]:
             "no spot is worth a probe: nothing that could be found would change what "
             "is done."
         )
-        if most is not None and most < 4:
-            sentence = f"{most} stops are too few to say anything: give 4 or more."
+        needed = [row["least"] for row in rows if not row["why"]]
+        if most is not None and needed and most < min(needed):
+            sentence = (
+                f"{most} stops are too few to say anything: give {min(needed)} or more."
+            )
         notes.append(Note("probe.no_stop", "check", sentence))
     unknown = sum(1 for row in rows if row["stops"] and math.isnan(row["value"]))
     if unknown:
