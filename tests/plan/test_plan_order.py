@@ -179,6 +179,24 @@ def test_both_programmes_lie_above_every_plan(seed):
     assert answer.bound <= top.bound + 1e-6
 
 
+def test_the_ceiling_knows_that_near_fields_must_be_reached_from_afar():
+    # Three hours to either, minutes between them: seven hours of work do not fit.
+    made = shop([3.5, 3.5], [10, 10], ways=[[0, 0.1], [0.1, 0]], first=[3, 3])
+    top = ceiling(made, seconds=5.0)
+    assert top.bound == pytest.approx(10.0)
+
+
+def test_rounds_that_hang_on_nothing_are_cut_off():
+    # Two pairs of near fields four hours apart; to go in circles would be cheap.
+    ways = [[0, 0.1, 4, 4], [0.1, 0, 4, 4], [4, 4, 0, 0.1], [4, 4, 0.1, 0]]
+    made = shop([2, 2, 2, 2], [10, 10, 10, 10], ways=ways, first=[0, 0, 4, 4],
+                lengths=(11,))  # fmt: skip
+    top = ceiling(made, seconds=5.0)
+    trial, _, _ = solved(made)
+    assert trial.value == 30.0
+    assert top.bound == pytest.approx(30.0)
+
+
 DAY = pd.Timestamp("2026-11-02 08:00", tz="America/Chicago")
 
 

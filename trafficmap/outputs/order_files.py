@@ -21,7 +21,7 @@ from trafficmap.formats import _files
 from trafficmap.outputs import order_page
 from trafficmap.outputs.order_hours import read_hours, read_moves, same_hours
 from trafficmap.outputs.run_folder import read_run
-from trafficmap.plan.order import Order, OrderJob, Span, order_work
+from trafficmap.plan.order import SECONDS, Order, OrderJob, Span, order_work
 
 _EARTH = 6_371_000.0
 _USABLE = ("fit", "test by hand")
@@ -139,7 +139,7 @@ def order_runs(
     start: str | None = None,
     moves: Path | None = None,
     by_hand: bool = False,
-    seconds: float = 25.0,
+    seconds: float = SECONDS,
 ) -> OrderAnswer:
     """Put the zones of several finished runs in order for the hours there are.
 

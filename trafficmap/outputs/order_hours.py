@@ -108,13 +108,16 @@ def same_hours(first: str, *, days: int, each: float, zone: ZoneInfo) -> list[Sp
         msg = f"order: got {first!r} as first day, need a day as 2026-11-02."
         raise InputError(msg, "give --from 2026-11-02") from None
     begin = min(8.0, 24.0 - each)
-    spans = []
+    spans: list[Span] = []
     for number in range(days):
         midnight = day + pd.Timedelta(days=number)
         # By the wall clock, so that a change of the clock does not move the morning.
         start = (midnight + pd.Timedelta(hours=begin)).tz_localize(
             zone, ambiguous=True, nonexistent="shift_forward"
         )
+        if spans and spans[-1][1] > start:
+            # The day the clock goes forward has 23 hours.
+            spans[-1] = (spans[-1][0], start)
         spans.append((start, start + pd.Timedelta(hours=each)))
     return spans
 

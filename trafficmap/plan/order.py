@@ -21,13 +21,13 @@ from trafficmap.plan.order_search import (
     usable,
 )
 
-ROUNDS = 400_000
-"""Lists the search tries at most, twice; some seconds for forty fields (choice)."""
+ROUNDS = 1_500_000
+"""Lists the search tries at most, twice; some ten seconds for forty fields (choice)."""
 
-ROUNDS_A_JOB = 5_000
+ROUNDS_A_JOB = 20_000
 """Lists the search tries for each job; few jobs are soon tried out (choice)."""
 
-SECONDS = 25.0
+SECONDS = 16.0
 """Time for both programmes of the solver together [s]; choice."""
 
 CLOSE = 1e-4
@@ -122,8 +122,9 @@ def order_work(
     it stopped. A zone counts only when it is done whole; it may be broken off and
     finished later. A long search makes the plan, and a mixed-integer programme says
     what no plan can beat: with few fields it holds every move and the plan is proved
-    the best or a better one taken; with many it leaves the ways out but one into each
-    field, and what is left between the two is told as the gap.
+    the best or a better one taken; with many it holds one way through all fields
+    worked, and what is left between the two is told as the gap. Where the ground of a
+    zone is fit in several spells within one day, only the longest of them is used.
 
     Parameters
     ----------
