@@ -17,9 +17,33 @@ if TYPE_CHECKING:
     from trafficmap.core.settings import Settings
     from trafficmap.field.model import Field
     from trafficmap.loads.paths import WheelPaths
+    from trafficmap.loads.payload import Payload
     from trafficmap.soil.columns import SoilColumns
     from trafficmap.traffic.events import PassEvents, Visits
     from trafficmap.zones.units import Units
+
+
+@dataclass(frozen=True, kw_only=True)
+class Followed:
+    """Where machines drove and what they carried, before any wheel is laid.
+
+    Parameters
+    ----------
+    fixes, passes : DataFrame
+        Contracts `SPLIT_FIXES` and `PASSES`.
+    sessions, gaps : DataFrame
+        Contracts `SESSIONS` and `GAPS`.
+    payload : Payload
+        One row a fix.
+    notes : tuple of Note
+    """
+
+    fixes: pd.DataFrame
+    passes: pd.DataFrame
+    sessions: pd.DataFrame
+    gaps: pd.DataFrame
+    payload: Payload
+    notes: tuple[Note, ...]
 
 
 @dataclass(frozen=True, kw_only=True)

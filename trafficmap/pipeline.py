@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 
 from trafficmap import loads, plan, risk, soil, tracks, traffic, zones
-from trafficmap._result import Measured, Result
+from trafficmap._result import Followed, Measured, Result
 from trafficmap._steps import (
     access_share,
     carrying_today,
@@ -42,7 +42,16 @@ if TYPE_CHECKING:
         tuple[pd.DataFrame, pd.DataFrame, loads.Payload, list[Note]],
     ]
 
-__all__ = ["Measured", "Result", "decide", "measure", "redraw", "run"]
+__all__ = [
+    "Followed",
+    "Measured",
+    "Result",
+    "decide",
+    "follow",
+    "measure",
+    "redraw",
+    "run",
+]
 
 
 def run(
@@ -85,10 +94,20 @@ def measure(
     *,
     progress: Progress = silent,
     rework: Rework | None = None,
+    followed: Followed | None = None,
 ) -> Measured:
     """Run the line up to the damage and its probability; decide nothing.
 
-    Parameters and errors are those of `run`.
+    Other parameters and errors are those of `run`.
+
+    Parameters
+    ----------
+    field : Field
+    settings : Settings, optional
+    progress, rework : callable, optional
+    followed : Followed, optional
+        From `follow` on the same logs, machines and settings, where they were
+        followed before; at other tire pressures tracks and loads are the same.
 
     Returns
     -------
@@ -97,55 +116,17 @@ def measure(
     use = settings if settings is not None else Settings()
     if field.boundary is None:
         raise InputError(*_no_ground(field))
-    notes: list[Note] = []
+    if followed is None:
+        followed = follow(field, use, progress=progress)
+    notes: list[Note] = [*followed.notes]
     keep = _keeper(notes)
-
-    progress(0.00, "clean the tracks")
-    told: dict[str, Any] = {
-        "machines": field.machines,
-        "settings": use.tracks,
-        "logs": [log.facts for log in field.logs if log.facts is not None],
-    }
-    ground: dict[str, Any] = {"boundary": field.boundary, "access": field.access}
-    fixes = keep(tracks.clean(field.fixes, **ground, **told))
-    fixes, passes = keep(tracks.split(fixes, **ground, **told))
-    sessions = tracks.sessions(fixes, **told)
-    gaps = keep(
-        tracks.gap_report(
-            fixes,
-            time_zone=field.time_zone,
-            settings=use.tracks,
-            clockless=field.clockless,
-        )
-    )
-    notes += tracks.frame_shifts(
-        fixes,
-        passes,
-        boundary=field.boundary if field.boundary_given else None,
-        machines=field.machines,
-        settings=use.tracks,
-    )
-
-    give_back()
-    progress(0.10, "follow payload and wheels")
+    fixes, passes, payload = followed.fixes, followed.passes, followed.payload
+    sessions, gaps = followed.sessions, followed.gaps
     rigs: dict[str, Any] = {
         "machines": field.machines,
         "settings": use.loads,
-        "logs": told["logs"],
+        "logs": _facts_of_logs(field),
     }
-    payload = keep(
-        loads.payload(
-            fixes,
-            passes,
-            crop=field.crop,
-            liquid=field.liquid,
-            tickets=field.tickets,
-            time_zone=field.time_zone,
-            log_names={log.log_id: log.path.name for log in field.logs},
-            log_offsets={log.log_id: log.clock_offset for log in field.logs},
-            **rigs,
-        )
-    )
     if rework is not None:
         fixes, passes, payload = keep(rework(fixes, passes, payload))
     paths = keep(
@@ -310,6 +291,81 @@ def measure(
         gaps=gaps,
         driven=driven,
         axles=axles,
+    )
+
+
+def follow(
+    field: Field, settings: Settings, *, progress: Progress = silent
+) -> Followed:
+    """Clean and split the tracks of a field that has a boundary, and follow payload.
+
+    Parameters
+    ----------
+    field : Field
+    settings : Settings
+    progress : callable, optional
+
+    Returns
+    -------
+    Followed
+    """
+    use = settings
+    notes: list[Note] = []
+    keep = _keeper(notes)
+
+    progress(0.00, "clean the tracks")
+    told: dict[str, Any] = {
+        "machines": field.machines,
+        "settings": use.tracks,
+        "logs": _facts_of_logs(field),
+    }
+    ground: dict[str, Any] = {"boundary": field.boundary, "access": field.access}
+    fixes = keep(tracks.clean(field.fixes, **ground, **told))
+    fixes, passes = keep(tracks.split(fixes, **ground, **told))
+    sessions = tracks.sessions(fixes, **told)
+    gaps = keep(
+        tracks.gap_report(
+            fixes,
+            time_zone=field.time_zone,
+            settings=use.tracks,
+            clockless=field.clockless,
+        )
+    )
+    notes += tracks.frame_shifts(
+        fixes,
+        passes,
+        boundary=field.boundary if field.boundary_given else None,
+        machines=field.machines,
+        settings=use.tracks,
+    )
+
+    give_back()
+    progress(0.10, "follow payload and wheels")
+    rigs: dict[str, Any] = {
+        "machines": field.machines,
+        "settings": use.loads,
+        "logs": told["logs"],
+    }
+    payload = keep(
+        loads.payload(
+            fixes,
+            passes,
+            crop=field.crop,
+            liquid=field.liquid,
+            tickets=field.tickets,
+            time_zone=field.time_zone,
+            log_names={log.log_id: log.path.name for log in field.logs},
+            log_offsets={log.log_id: log.clock_offset for log in field.logs},
+            **rigs,
+        )
+    )
+    return Followed(
+        fixes=fixes,
+        passes=passes,
+        sessions=sessions,
+        gaps=gaps,
+        payload=payload,
+        notes=tuple(notes),
     )
 
 
@@ -515,6 +571,11 @@ def _same(one: Any, two: Any) -> bool:
     if isinstance(one, np.ndarray | float):
         return np.array_equal(one, two, equal_nan=np.asarray(one).dtype.kind == "f")
     return bool(one == two)
+
+
+def _facts_of_logs(field: Field) -> list:
+    """Return what each log tells of its machine, for those that tell anything."""
+    return [log.facts for log in field.logs if log.facts is not None]
 
 
 def _keeper(notes: list[Note]) -> Callable[[tuple], Any]:

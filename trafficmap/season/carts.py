@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING
 
@@ -140,7 +141,7 @@ def fill_less(
             ):
                 legs.append(Leg(int(rows[k]), path, begin, load[1], load[0], load[2]))
         table = _scaled(table, rows, level, folded, cap)
-    legs = _on_field(legs, field, settings)
+    legs = _on_field(legs, field, settings, speed=speed)
     before = driven.with_table(table)
     out_driven = with_legs(before, legs, speed=speed)
     notes = []
@@ -244,14 +245,24 @@ def drive_carts(
     speed = speed_of(driven, machine_id)
     legs: list[Leg] = []
     astray = loads = 0
+    ready = -math.inf
+
+    def drive(order: Filling, way, load: float, start: float) -> None:
+        """Drive a way; every leg begins when the one before has ended, or later."""
+        nonlocal ready
+        start = max(start, ready)
+        # Told on the clock of the row, kept on that of the season.
+        shift = order.seconds - order.epoch
+        legs.append(_leg(order, way, load, spread, top, start + shift))
+        ready = start + way_length(way) / speed
 
     def go(order: Filling, begin, end, load: float, net: OpenWays) -> None:
-        """Drive from one place to another with a load."""
+        """Drive from one place to another with a load, to be there in time."""
         nonlocal astray
         way = net.shortest(begin, end)
         if way is None:
             way, astray = np.array([begin, end], dtype=float), astray + 1
-        legs.append(_leg(order, way, load, spread, top, speed))
+        drive(order, way, load, order.epoch - way_length(way) / speed)
 
     where: tuple[float, float] | None = None
     held = 0.0
@@ -271,7 +282,7 @@ def drive_carts(
             if along is None and order.begin != order.end:
                 along = _line(net, order)
             if along is not None and len(along) > 1:
-                legs.append(_leg(order, along, held + taken, spread, top, speed))
+                drive(order, along, held + taken, order.epoch)
                 where = tuple(along[-1])
             else:
                 where = order.begin
@@ -286,7 +297,8 @@ def drive_carts(
     mine = (driven.fixes["machine_id"] == machine_id).to_numpy()
     gone = mine & (driven.fixes["state"] != "road").to_numpy()
     # Legs name rows of the season as it was: give them theirs in the new one.
-    out = with_legs(driven, _on_field(legs, field, settings), speed=speed)
+    legs = _on_field(legs, field, settings, speed=speed)
+    out = with_legs(driven, legs, speed=speed)
     out = without(
         out, np.concatenate([gone, np.zeros(len(out.fixes) - gone.size, bool)])
     )
@@ -447,11 +459,11 @@ def _line(net: OpenWays, order: Filling) -> np.ndarray | None:
     return way
 
 
-def _leg(order: Filling, way, load, spread, top, speed) -> Leg:
+def _leg(order: Filling, way, load, spread, top, start) -> Leg:
     return Leg(
         row=order.row,
         way=way,
-        start=order.seconds - way_length(way) / speed,
+        start=start,
         load=load,
         low=max(load - spread, 0.0) if load > 0.0 else 0.0,
         high=min(load + spread, max(top, load)) if load > 0.0 else 0.0,
@@ -480,7 +492,9 @@ def _assumed(table, rows, cap):
     return with_level(table, rows, best, top=cap)
 
 
-def _on_field(legs: list[Leg], field: Field, settings: Settings) -> list[Leg]:
+def _on_field(
+    legs: list[Leg], field: Field, settings: Settings, *, speed: float
+) -> list[Leg]:
     """Return the parts of ways on ground that is mapped; the road is not."""
     import shapely
 
@@ -498,9 +512,8 @@ def _on_field(legs: list[Leg], field: Field, settings: Settings) -> list[Leg]:
         edges = np.flatnonzero(np.diff(on.astype(np.int8), prepend=0, append=0))
         for a, b in zip(edges[::2], edges[1::2], strict=True):
             if b - a > 1:
-                out.append(
-                    Leg(leg.row, way[a:b], leg.start, leg.load, leg.low, leg.high)
-                )
+                start = leg.start + way_length(way[: a + 1]) / speed
+                out.append(Leg(leg.row, way[a:b], start, leg.load, leg.low, leg.high))
     return out
 
 

@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 import pandas as pd
 
+from trafficmap import pipeline
 from trafficmap.core.constants import COMPUTE_DEPTHS
 from trafficmap.core.notes import Note, worst_first
 from trafficmap.core.progress import Progress, silent
@@ -107,6 +108,8 @@ def compare(
     notes: dict[str, tuple[Note, ...]] = {AS_IT_WAS: tuple(more)}
     found = None
     known: set[tuple[str, str]] = set()
+    # Without ground there is nothing to follow; the first replay says so.
+    followed = None if field.boundary is None else pipeline.follow(field, use)
     for k, change in enumerate(wanted):
         name = AS_IT_WAS if change is None else change.name
         one = replay(
@@ -114,6 +117,7 @@ def compare(
             change,
             settings=use,
             progress=_part(progress, k, len(wanted), name),
+            followed=followed,
         )
         row = _measured(one, change, value=value, loss=loss)
         if change is None:

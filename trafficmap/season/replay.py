@@ -32,7 +32,7 @@ from trafficmap.season.rigs import changed_field
 if TYPE_CHECKING:
     from trafficmap.core.settings import Settings
     from trafficmap.field.model import Field
-    from trafficmap.pipeline import Measured
+    from trafficmap.pipeline import Followed, Measured
     from trafficmap.season.changes import Change
 
 
@@ -64,6 +64,7 @@ def replay(
     *,
     settings: Settings,
     progress: Progress = silent,
+    followed: Followed | None = None,
 ) -> Replay:
     """Drive the season again.
 
@@ -74,6 +75,9 @@ def replay(
         None drives it as it was.
     settings : Settings
     progress : callable
+    followed : Followed, optional
+        The season as it was, from `pipeline.follow`; used where the change moves
+        neither days nor machines, so that tracks are not cleaned again.
 
     Returns
     -------
@@ -100,7 +104,11 @@ def replay(
         kept.append(driven)
         return driven.fixes, driven.passes, driven.payload, []
 
-    result = pipeline.measure(use, plain, progress=progress, rework=rework)
+    if change is not None and (change.days_later or change.instead):
+        followed = None
+    result = pipeline.measure(
+        use, plain, progress=progress, rework=rework, followed=followed
+    )
     driven = kept[0]
     return Replay(result, driven.trips, (*notes, *driven.notes), driven)
 
@@ -159,8 +167,13 @@ def _moved(driven: Driven, change: Change, field: Field, settings: Settings) -> 
         out = _put_on_lanes(out, lanes, field=field, settings=settings)
     redone: list[str] = []
     if change.unload_at_ends:
+        before = out
         out = unload_at_ends(out, change, field=field, settings=settings)
-        redone = [n for n in carts_of(field, out) if has_emptied(driven, n, settings)]
+        # Where nothing tells the tank the carts drive as they did, less filled or not.
+        if out.fixes is not before.fixes:
+            redone = [
+                n for n in carts_of(field, before) if has_emptied(driven, n, settings)
+            ]
     elif change.carts_on_combine_tracks or change.lane_spacing is not None:
         out, redone = _on_tracks(out, change, field, settings)
     for name, share in change.fill.items():
