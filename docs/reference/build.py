@@ -8,9 +8,10 @@ from __future__ import annotations
 import typing
 from pathlib import Path
 
+import click
 import msgspec
 
-from trafficmap.cli import EXIT_CODES
+from trafficmap.cli import EXIT_CODES, cli
 from trafficmap.core.layers import LAYER_BOOK
 from trafficmap.core.settings import Settings
 from trafficmap.core.tables import CONTRACTS
@@ -80,6 +81,20 @@ def tables_page() -> str:
     return "\n".join(lines) + "\n"
 
 
+def commands_page() -> str:
+    """Return the page of every command with what its ``--help`` says."""
+    lines = [
+        "# Commands",
+        NOTICE,
+        "What `trafficmap COMMAND --help` says. A command ends with one of the",
+        "[exit codes](exit_codes.md); a refused input is named in one sentence, with",
+        "what to try.",
+    ]
+    for name, text in _helps(cli, "trafficmap", None):
+        lines += ["", f"## {name}", "", "```text", text, "```"]
+    return "\n".join(lines) + "\n"
+
+
 def exit_codes_page() -> str:
     """Return the page of exit codes."""
     lines = ["# Exit codes", NOTICE, "| code | meaning |", "| --- | --- |"]
@@ -101,8 +116,26 @@ PAGES = {
     "settings.md": settings_page,
     "layers.md": layers_page,
     "tables.md": tables_page,
+    "commands.md": commands_page,
     "exit_codes.md": exit_codes_page,
 }
+
+
+def _helps(
+    command: click.Command, name: str, parent: click.Context | None
+) -> list[tuple[str, str]]:
+    """Return name and help of a command and of all below it."""
+    context = click.Context(
+        command, parent=parent, info_name=name.split()[-1],
+        **{**command.context_settings, "terminal_width": 80},
+    )  # fmt: skip
+    found = [(name, command.get_help(context))]
+    if isinstance(command, click.Group):
+        for each in command.list_commands(context):
+            below = command.get_command(context, each)
+            if below is not None:
+                found += _helps(below, f"{name} {each}", context)
+    return found
 
 
 def _descriptions(hint: object) -> list[str]:

@@ -4,11 +4,13 @@ from __future__ import annotations
 
 import csv
 import json
+from zoneinfo import ZoneInfo
 
 import pytest
 
 from trafficmap.cli import run_command
 from trafficmap.core.settings import Settings, settings_as_dict
+from trafficmap.outputs.order_hours import same_hours
 
 SCHEMA = 1
 
@@ -224,6 +226,14 @@ def test_assumed_layers_are_said(farm, tmp_path, capsys):
     (folder / "run.json").write_text(json.dumps(document), "utf-8")
     assert order("north", "--hours-per-day", "8", "--json") == 0
     assert "nobody dug" in told(capsys)["sentence"]
+
+
+def test_days_of_24_hours_do_not_overlap_where_the_clock_goes_forward():
+    zone = ZoneInfo("America/Chicago")
+    spans = same_hours("2026-03-07", days=3, each=24.0, zone=zone)
+    hours = [(end - start).total_seconds() / 3600 for start, end in spans]
+    assert hours == [24.0, 23.0, 24.0]
+    assert spans[1][1] == spans[2][0]
 
 
 def test_the_clock_change_does_not_move_the_morning(farm, capsys):

@@ -20,8 +20,11 @@ def build_module():
 
 @pytest.mark.parametrize(
     "name",
-    ["settings", "layers", "tables", "exit_codes", "machines", "machine_classes"],
-)
+    [
+        "settings", "layers", "tables", "commands", "exit_codes", "machines",
+        "machine_classes",
+    ],
+)  # fmt: skip
 def test_page_is_what_the_code_prints(name):
     module = build_module()
     page = (module.HERE / f"{name}.md").read_text(encoding="utf-8")

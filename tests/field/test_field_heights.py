@@ -94,6 +94,51 @@ def test_heights_in_feet_and_in_degrees(tmp_path):
     np.testing.assert_allclose(north, NORTH_RISE, atol=2e-3)
 
 
+def test_heights_packed_as_whole_numbers_are_unpacked(tmp_path):
+    path = metric_plane(tmp_path / "dem.tif")
+    with rasterio.open(path, "r+") as dataset:
+        dataset.write((dataset.read(1) - 200.0) / 0.01, 1)
+        dataset.scales, dataset.offsets = (0.01,), (200.0,)
+    heights = read_heights(path, epsg=32615, bounds=BOUNDS)
+    east, north = rises(heights)
+    np.testing.assert_allclose(east, EAST_RISE, atol=1e-9)
+    np.testing.assert_allclose(north, NORTH_RISE, atol=1e-9)
+    assert 230.0 < heights.height.mean() < 270.0
+
+
+def test_feet_said_by_the_vertical_system_alone_are_feet(tmp_path):
+    path = metric_plane(tmp_path / "feet.tif", unit=None, factor=1200 / 3937)
+    with rasterio.open(path, "r+") as dataset:
+        dataset.crs = "EPSG:26915+6360"
+    heights = read_heights(path, epsg=26915, bounds=BOUNDS)
+    assert heights.unit_said
+    east, north = rises(heights)
+    np.testing.assert_allclose(east, EAST_RISE, atol=1e-6)
+    np.testing.assert_allclose(north, NORTH_RISE, atol=1e-6)
+
+
+@pytest.mark.parametrize(("turned", "flat"), [(0.4, 1.0), (-1.1, 2.5), (0.0, 0.3)])
+def test_turned_and_oblong_cells_keep_the_rise(tmp_path, turned, flat):
+    """Cells that are not square, or lie askew to north, tell the same ground."""
+    cols, rows = 300, 300
+    transform = (
+        Affine.translation(WEST + 100.0, SOUTH + 100.0)
+        @ Affine.rotation(np.degrees(turned))
+        @ Affine.scale(4.0, -4.0 * flat)
+        @ Affine.translation(-cols / 2, -rows / 2)
+    )
+    col, row = np.meshgrid(np.arange(cols) + 0.5, np.arange(rows) + 0.5)
+    east = transform.a * col + transform.b * row + transform.c
+    up = transform.d * col + transform.e * row + transform.f
+    path = write(tmp_path / "askew.tif", plane(east, up), transform, unit="m")
+    east, north = rises(read_heights(path, epsg=32615, bounds=BOUNDS))
+    # Whole cells are averaged, so a turned cell may lean on one side: not the field.
+    assert np.median(east) == pytest.approx(EAST_RISE, abs=3e-3)
+    assert np.median(north) == pytest.approx(NORTH_RISE, abs=3e-3)
+    assert east.mean() == pytest.approx(EAST_RISE, abs=1e-3)
+    assert north.mean() == pytest.approx(NORTH_RISE, abs=1e-3)
+
+
 def test_horn_is_the_smoothed_difference_of_other_libraries():
     height = np.random.default_rng(3).normal(size=(30, 40)).cumsum(0).cumsum(1)
     east, north = rise_horn(height, cell=4.0)

@@ -67,6 +67,10 @@ def command(
     if changes_file is None and not suggestions:
         msg = "nothing to do: give --change FILE, or leave --no-suggest out."
         raise click.UsageError(msg)
+    from trafficmap.outputs.run_folder import read_run
+
+    # A folder without a run is said at once, before the line is loaded.
+    read_run(out)
     bar = Bar(quiet=quiet)
     import pandas as pd
 

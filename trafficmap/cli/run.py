@@ -57,7 +57,7 @@ class _Depth(click.ParamType):
     type=_Depth(),
     metavar="BOTTOM",
     help="You have dug: take a layer with this bottom (13in, 33cm) as confirmed "
-    "everywhere. Printed on every result.",
+    "wherever no finding settles it. Printed on every result.",
 )
 @click.option(
     "--draws",

@@ -155,7 +155,10 @@ def check_unit(value: np.ndarray, wheeled: np.ndarray, *, name: str) -> None:
     psi = to_si(1.0, "psi") / 1000.0
     where = "beside the tracks" if beside.sum() >= _ENOUGH else "in the middle"
     shown = f"{from_si(middle, 'kPa'):.0f} kPa ({from_si(middle, 'psi'):.0f} psi)"
-    hint = "if they are right all the same, say so: unit_checked = true under [dug]"
+    hint = (
+        "if they are right all the same, say so: --unit-checked with probe read, "
+        "unit_checked = true under [dug]"
+    )
     if middle < SOFTEST and middle * psi < HARDEST:
         msg = (
             f"{name}: cone readings {where} are {shown}, softer than field soil; they "

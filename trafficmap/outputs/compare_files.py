@@ -224,6 +224,11 @@ def answer(found: Comparison) -> str:
         f"({share_words(less / float(first['deep']))} of it), "
         f"{area_words(abs(spared), units)} {word} run over."
     )
+    high = float(best["saved_high"])
+    if high < 0.0:
+        text += " It costs more than the next crop gets back."
+    elif float(best["saved_low"]) <= 0.0 <= high:
+        text += " Whether it pays for itself next year is not sure."
     worse = alone[alone["deep"] > first["deep"] * 1.005]["change"].tolist()
     if worse:
         names = ", ".join(_called(name) for name in worse)

@@ -133,4 +133,6 @@ _STYLES = {
     "stops": (styles.STOP_PENS, "drawn_as", "marker", '"point"'),
     "loading_spots": (styles.SPOT_PENS, "", "marker", ""),
     "roads": (styles.ROAD_PENS, "", "line", ""),
+    "lanes": (styles.LANE_PENS, "", "line", ""),
+    "loading_places": (styles.PLACE_PENS, "", "marker", '"place"'),
 }

@@ -70,7 +70,7 @@ def readme(result: Result, *, mark: str, date: pd.Timestamp) -> str:
     if bottom is not None:
         lines.append(
             f"ASSUMED: a layer down to {words.depth_words(bottom, units)} is taken as "
-            "confirmed everywhere."
+            "confirmed wherever no finding settles it."
         )
         lines.append("Nobody dug. Try things out with this, do not work by it.")
     sentence = words.sentence_of_the_day(result.zones, result.stops, units)

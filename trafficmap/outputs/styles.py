@@ -43,6 +43,8 @@ STOP_PENS = (
 )
 SPOT_PENS = (Pen("", "loads changed hands here", LIGHT["fact-3"], 0.4, filled=True),)
 ROAD_PENS = (Pen("", "driven outside the field", LIGHT["fact-3"], 0.6, "dash"),)
+LANE_PENS = (Pen("", "lane for next year", LIGHT["work"], 0.5, "dash"),)
+PLACE_PENS = (Pen("", "load trucks here", LIGHT["work"], 0.4, filled=True),)
 _POINT_SIZE = 2.6
 """Across a point [mm]."""
 _SLD_DASH = {"dash": "6 4", "dot": "1 3", "dash dot": "8 3 1 3"}

@@ -146,8 +146,13 @@ class PlanSettings(msgspec.Struct, frozen=True, forbid_unknown_fields=True):
     ] = 16.0 * _PER_AC
     fall_pass: Annotated[
         float,
-        msgspec.Meta(ge=0, description="18.35 an acre, chisel plough 2019; replaced"),
-    ] = 18.35 * _PER_AC
+        msgspec.Meta(
+            ge=0,
+            description="the fall pass that ripping replaces, 22 an acre: chisel "
+            "plough, 18.35 in a 2019 survey, with its later rises, of the year of the "
+            "price of ripping; choice",
+        ),
+    ] = 22.0 * _PER_AC
 
     # --- time ---
     odds_days: Annotated[

@@ -136,7 +136,8 @@ class ZoneSettings(msgspec.Struct, frozen=True, forbid_unknown_fields=True):
                 gt=0,
                 le=2,
                 description="take a layer with this bottom [m] as confirmed "
-                "everywhere, for trying out only; printed everywhere",
+                "wherever no finding settles it, for trying out only; printed "
+                "everywhere",
             ),
         ]
         | None
