@@ -69,6 +69,17 @@ def test_passes_are_put_onto_the_lanes_and_tracks_hang_together(driven, farm, ch
     assert np.allclose(out.fixes["northing"], season.fixes["northing"])
 
 
+def test_two_rows_on_one_lane_are_said(driven, farm, choices):
+    lanes = Lanes(0.0, 9.144, float(ROWS[0] % 9.144))
+    out = put_on_lanes(driven, lanes, field=farm, settings=choices)
+    assert "season.lane_shared" not in [note.code for note in out.notes]
+    # The second row pushed to within half a lane of the first.
+    pushed = shaken(driven, (0.0, -5.0, 0.0, 0.0))
+    out = put_on_lanes(pushed, lanes, field=farm, settings=choices)
+    (note,) = [n for n in out.notes if n.code == "season.lane_shared"]
+    assert (note.where, note.count) == ("combine", 1)
+
+
 def test_a_width_that_does_not_fit_stays_and_is_said(driven, farm, choices):
     wrong = SimpleNamespace(
         **{

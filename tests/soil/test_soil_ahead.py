@@ -408,6 +408,28 @@ def test_a_hand_roll_speaks_for_a_season_that_looks_closed(known):
     assert closed(ahead, **asked, **fresh)[0]
 
 
+def test_a_wet_hand_roll_speaks_for_its_own_days_only(known):
+    """What a forecast of two days says of the season, one of ten says as well."""
+    ahead, _ = world(known, coming([0.0, 0.0]))
+    series = ahead.dry
+    limit, _, _ = plastic_limits(series.columns, 0, settings=SETTINGS)
+    density = column_curve(series.columns, 0).bulk_density / 1000.0
+    series.theta[:, 0] = 0.98 * limit * density
+    dried(ahead, 0.98)
+    rolls = [(z, "rolls") for z in (0.15, 0.25, 0.35)]
+    rolled = pd.Timestamp("2026-11-20")
+    shut, _, dry_on = closed(
+        ahead,
+        column=0,
+        tip_depth=TIP,
+        settings=SETTINGS,
+        hand_rolls=rolls,
+        rolled_on=rolled,
+    )
+    assert not shut
+    assert dry_on == rolled + (SETTINGS.hand_roll_days + 1) * DAY
+
+
 def test_a_wet_fall_closes_the_season_without_any_hand_on_it(known):
     series, weather = known
     wet = weather.copy()

@@ -45,12 +45,24 @@ def test_strips_are_as_wide_as_the_header_where_there_is_room():
 
 
 def test_where_three_wide_ones_would_take_too_much_they_are_one_pass_wide():
-    units = units_of(block((slice(0, 200), slice(0, 60))), ["leave", "rip"])
+    units = units_of(block((slice(0, 100), slice(0, 60))), ["leave", "rip"])
     strips = check_strips(units, width=5.0, most=4, header=9.1)
     assert [b - a for a, b in edges(strips)] == [5.0] * 4
     notes = strip_notes(strips, ripped=1, most=4, header=9.1)
     assert [note.code for note in notes] == ["zones.narrow_strips"]
     assert "16 ft (5.0 m) wide, the header 30 ft (9.1 m)" in notes[0].sentence
+
+
+def test_wide_ones_are_shortened_before_they_are_made_narrow():
+    """Three of 80 m and 10 m wide are a fifth of 200 by 60 m."""
+    units = units_of(block((slice(0, 200), slice(0, 60))), ["leave", "rip"])
+    strips = check_strips(units, width=5.0, most=4, header=9.1)
+    assert [b - a for a, b in edges(strips)] == [10.0] * 3
+    for _, shape in strips:
+        _, south, _, north = shape.bounds
+        assert north - south == pytest.approx(80.0)
+        assert (south + north) / 2 == pytest.approx(100.0, abs=1.0)
+    assert strip_notes(strips, ripped=1, most=4, header=9.1) == []
 
 
 @pytest.mark.parametrize("heading", [0.0, 30.0, 90.0, 135.0])

@@ -51,6 +51,10 @@ class Lanes:
         """Return how far places lie right of the line through the origin [m]."""
         return easting * math.cos(self.heading) - northing * math.sin(self.heading)
 
+    def along(self, easting, northing):
+        """Return how far places lie along the lanes [m]."""
+        return easting * math.sin(self.heading) + northing * math.cos(self.heading)
+
     def nearest(self, right):
         """Return the nearest lane, likewise [m]."""
         number = np.round((right - self.offset) / self.spacing)
@@ -222,8 +226,11 @@ def put_on_lanes(
     right = lanes.right(
         fixes["easting"].to_numpy(float), fixes["northing"].to_numpy(float)
     )
+    along = lanes.along(
+        fixes["easting"].to_numpy(float), fixes["northing"].to_numpy(float)
+    )
     first, last = passes["first"].to_numpy(), passes["last"].to_numpy()
-    taken: dict[tuple[str, float], int] = {}
+    taken: dict[tuple[str, float], list[tuple[float, float]]] = {}
     state = passes["state"].to_numpy(object)
     for row, name, middle in zip(
         found.pass_row, found.machine, found.right, strict=True
@@ -234,8 +241,10 @@ def put_on_lanes(
         here = slice(first[row], last[row])
         move[here] = lane - right[here]
         if state[row] == "working":
-            key = (str(name), round(lane, 2))
-            taken[key] = taken.get(key, 0) + 1
+            way = along[here]
+            taken.setdefault((str(name), round(lane, 2)), []).append(
+                (float(way.min()), float(way.max()))
+            )
     log = fixes["log_id"].to_numpy()
     edges = np.concatenate([[0], np.flatnonzero(np.diff(log)) + 1, [len(log)]])
     for a, b in itertools.pairwise(edges.tolist()):
@@ -251,11 +260,27 @@ def put_on_lanes(
             northing=fixes["northing"] - move * math.sin(lanes.heading),
         ),
     )
-    return out.with_notes(*_lane_notes(driven, found, misfit, lanes, field))
+    return out.with_notes(*_lane_notes(driven, found, misfit, taken, lanes, field))
 
 
-def _lane_notes(driven, found, misfit, lanes, field) -> list[Note]:
+def _lane_notes(driven, found, misfit, taken, lanes, field) -> list[Note]:
     notes = []
+    doubled: dict[str, int] = {}
+    for (name, _), ways in taken.items():
+        doubled[name] = doubled.get(name, 0) + _side_by_side(ways)
+    for name, count in doubled.items():
+        if count:
+            notes.append(
+                Note(
+                    "season.lane_shared",
+                    "check",
+                    f"{name}: {count} working passes fell on a lane it already had, so "
+                    "the replay counts their ground as run over once; passes side by "
+                    "side cannot be closer than the lanes.",
+                    count,
+                    where=name,
+                )
+            )
     for name, width in misfit.items():
         notes.append(
             Note(
@@ -285,3 +310,21 @@ def _lane_notes(driven, found, misfit, lanes, field) -> list[Note]:
             )
         )
     return notes
+
+
+def _side_by_side(ways: list[tuple[float, float]]) -> int:
+    """Return how many stretches of one lane run for half their length beside others.
+
+    Two passes one behind the other are no double use; two beside each other are.
+
+    Examples
+    --------
+    >>> _side_by_side([(0.0, 100.0), (105.0, 200.0), (10.0, 90.0)])
+    1
+    """
+    count, reached = 0, -math.inf
+    for begin, end in sorted(ways):
+        if min(reached, end) - begin > 0.5 * (end - begin):
+            count += 1
+        reached = max(reached, end)
+    return count

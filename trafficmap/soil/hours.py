@@ -250,8 +250,10 @@ def closed(
         at = _row_at(ahead.series, day)
         before = ahead.series.theta[at, column] / density
         moved, _ = _update(before, spread[at], limit, rolls, settings)
-        # On a day without weather a roll has nothing to move.
-        water = water + np.nan_to_num(moved - before)
+        # Only while the roll holds, as in `fit_hours`; later days are the model's. On
+        # a day without weather a roll has nothing to move.
+        held = ((later - day).days <= settings.hand_roll_days)[:, None]
+        water = water + held * np.nan_to_num(moved - before)
     reached = reached_layers(tip_depth + settings.fit_below_tip)
     excess = (water / limit)[:, reached]
     worst = excess.max(axis=1)

@@ -18,6 +18,7 @@ if TYPE_CHECKING:
 _LEAST_WIDTHS = 3
 _FEWEST = 3  # fewer strips tell chance from gain no more; extension trials leave 3 to 5
 _MOST_SHARE = 0.2  # of ripped ground left in strips; choice
+_READ = 60.0  # a shorter strip gives a yield log too few readings [m]; choice
 _HARVESTERS = ("combine", "forage_harvester", "beet_harvester")
 
 
@@ -32,6 +33,8 @@ class _Place:
     area: np.ndarray
     begin: float
     end: float
+    right: np.ndarray
+    along: np.ndarray
 
     @property
     def across(self) -> float:
@@ -43,6 +46,14 @@ class _Place:
         if first < 0:
             return 0.0
         return float(self.area[first : first + round(wide / self.cell)].sum()) / wide
+
+    def between(self, left: float, wide: float, long: float) -> tuple[float, float]:
+        """Return from where to where a strip runs, `long` at most, about its middle."""
+        if math.isinf(long):
+            return self.begin, self.end
+        mine = (self.right >= left) & (self.right < left + wide)
+        middle = float(np.median(self.along[mine]))
+        return middle - long / 2, middle + long / 2
 
 
 def check_strips(
@@ -56,12 +67,14 @@ def check_strips(
     """Return strips along the rows as (unit, polygon), `most` in the whole field.
 
     A strip is whole working widths wide, so that leaving it out is one lifted pass or
-    two, and at least as wide as the header of the next harvest where there is room for
-    three such strips in a fifth of the ripped ground; else one working width. Strips
-    are shared out over the ripped units by area, the body before end rows, lie evenly
-    across each with ripped ground on both sides, and a strip that would be shorter
-    than `shortest` is moved or left out. Extension trials leave three to five untreated
-    strips through a treated field; how they are shared out is a choice.
+    two. It is at least as wide as the header of the next harvest where there is room
+    for three such strips of 60 m in a fifth of the ripped ground, and reaches through
+    the unit or as far about its middle as that fifth allows; else it is one working
+    width wide. Strips are shared out over the ripped units by area, the body before
+    end rows, lie evenly across each with ripped ground on both sides, and a strip that
+    would be shorter than `shortest` is moved or left out. Extension trials leave three
+    to five untreated strips through a treated field; how they are shared out is a
+    choice.
 
     Parameters
     ----------
@@ -84,16 +97,17 @@ def check_strips(
     if most == 0 or not places:
         return []
     narrow = _laid(places, wide=width, step=width, most=most, shortest=shortest)
-    chosen, wide = narrow, width
+    chosen, wide = [(place, at, math.inf) for place, at in narrow], width
     if header is not None and header > width + 1e-9:
         full = math.ceil(header / width - 1e-9) * width
-        laid = _laid(places, wide=full, step=width, most=most, shortest=shortest)
-        left = sum(place.length(at, full) * full for place, at in laid)
-        whole = sum(float(place.area.sum()) for place in places)
-        if len(laid) >= min(most, _FEWEST) and left <= _MOST_SHARE * whole:
+        laid = _header_wide(places, full, width, most, shortest)
+        if laid:
             chosen, wide = laid, full
     sin, cos = math.sin(units.heading), math.cos(units.heading)
-    return [(place.unit, _strip(place, at, wide, sin, cos)) for place, at in chosen]
+    return [
+        (place.unit, _strip(place.between(at, wide, long), at, wide, sin, cos))
+        for place, at, long in chosen
+    ]
 
 
 def harvest_width(field: Field) -> float | None:
@@ -180,6 +194,8 @@ def _places(units: Units) -> list[_Place]:
                 area=np.bincount(bins) * grid.cell_area,
                 begin=float(along.min()) - grid.cell,
                 end=float(along.max()) + grid.cell,
+                right=right,
+                along=along,
             )
         )
     body = [place for place in places if place.kind != "end_rows"]
@@ -202,6 +218,28 @@ def _laid(
                 taken.append(left)
                 out.append((place, left))
     return out
+
+
+def _header_wide(
+    places: list[_Place], wide: float, step: float, most: int, shortest: float
+) -> list[tuple[_Place, float, float]]:
+    """Return (place, left edge, length) of strips as wide as the header, or nothing.
+
+    All of one length, so that they take no more than a fifth of the ripped ground; one
+    strip less rather than strips too short to read a yield log in.
+    """
+    room = _MOST_SHARE * sum(float(place.area.sum()) for place in places) / wide
+    for count in range(most, min(most, _FEWEST) - 1, -1):
+        laid = _laid(places, wide=wide, step=step, most=count, shortest=shortest)
+        if len(laid) < min(most, _FEWEST):
+            continue
+        lengths = [place.length(at, wide) for place, at in laid]
+        if sum(lengths) <= room:
+            return [(place, at, math.inf) for place, at in laid]
+        long = room / len(laid)
+        if long >= max(shortest, _READ) and min(lengths) >= max(shortest, _READ):
+            return [(place, at, long) for place, at in laid]
+    return []
 
 
 def _left_edge(
@@ -231,13 +269,11 @@ def _left_edge(
     return None
 
 
-def _strip(place: _Place, left: float, wide: float, sin: float, cos: float) -> Polygon:
-    corners = [
-        (left, place.begin),
-        (left + wide, place.begin),
-        (left + wide, place.end),
-        (left, place.end),
-    ]
+def _strip(
+    reach: tuple[float, float], left: float, wide: float, sin: float, cos: float
+) -> Polygon:
+    begin, end = reach
+    corners = [(left, begin), (left + wide, begin), (left + wide, end), (left, end)]
     return Polygon([(r * cos + a * sin, a * cos - r * sin) for r, a in corners])
 
 
