@@ -7,6 +7,7 @@ from pathlib import Path
 
 import click
 
+from trafficmap.cli._options import field_folder, output_folder, overwrite
 from trafficmap.cli._show import Bar, show_notes
 
 
@@ -25,23 +26,13 @@ from trafficmap.cli._show import Bar, show_notes
     default=True,
     help="Look for lanes and loading places as well (the default).",
 )
-@click.option(
-    "-o",
-    "--output",
-    "output",
-    metavar="NEW",
-    type=click.Path(path_type=Path),
-    help="Folder for table, page and GeoPackage; only a text is shown if left out.",
+@output_folder(
+    "NEW",
+    told="Folder for table, page and GeoPackage; only a text is shown if left out.",
 )
-@click.option(
-    "--field",
-    "folder",
-    metavar="DIR",
-    type=click.Path(path_type=Path),
-    help="Folder with field.toml, where it is not where the run left it.",
-)
+@field_folder
 @click.option("--json", "as_json", is_flag=True, help="Print the answer as JSON.")
-@click.option("--overwrite", is_flag=True, help="Replace an earlier answer in NEW.")
+@overwrite("Replace an earlier answer in NEW.")
 @click.pass_context
 def command(
     ctx: click.Context,

@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING
 
 import click
 
+from trafficmap.cli._options import field_folder, output_folder, overwrite
 from trafficmap.cli._show import Bar, say, show_notes
 
 if TYPE_CHECKING:
@@ -43,15 +44,6 @@ class _Cone(click.ParamType):
         return size / 1000.0
 
 
-_field = click.option(
-    "--field",
-    "folder",
-    metavar="DIR",
-    type=click.Path(path_type=Path),
-    help="Folder with field.toml, where it is not where the run left it.",
-)
-
-
 @click.group(name="probe")
 def command() -> None:
     """Say where a probe pays, and read what was found.
@@ -65,14 +57,7 @@ def command() -> None:
 
 @command.command(name="plan")
 @click.argument("out", metavar="OUT", type=click.Path(path_type=Path))
-@click.option(
-    "-o",
-    "--output",
-    "output",
-    metavar="DIR",
-    type=click.Path(path_type=Path),
-    help="Folder for the plan; OUT/probe if left out.",
-)
+@output_folder("DIR", told="Folder for the plan; OUT/probe if left out.")
 @click.option(
     "--stops",
     type=click.IntRange(1, 1000),
@@ -89,8 +74,8 @@ def command() -> None:
 @click.option(
     "--every-zone", is_flag=True, help="Stops also where no finding would pay."
 )
-@_field
-@click.option("--overwrite", is_flag=True, help="Replace an earlier plan.")
+@field_folder
+@overwrite("Replace an earlier plan.")
 @click.pass_context
 def plan_command(
     ctx: click.Context,
@@ -151,13 +136,8 @@ def plan_command(
 @command.command(name="read")
 @click.argument("out", metavar="OUT", type=click.Path(path_type=Path))
 @click.argument("record", metavar="FILE", type=click.Path(path_type=Path))
-@click.option(
-    "-o",
-    "--output",
-    "output",
-    metavar="NEW",
-    type=click.Path(path_type=Path),
-    help="Folder for the new answer; OUT itself if left out, with --overwrite.",
+@output_folder(
+    "NEW", told="Folder for the new answer; OUT itself if left out, with --overwrite."
 )
 @click.option(
     "--cone",
@@ -175,8 +155,8 @@ def plan_command(
     help="Order of day, month and year in FILE, where it cannot be told.",
 )
 @click.option("--epsg", type=int, metavar="CODE", help="System of easting, northing.")
-@_field
-@click.option("--overwrite", is_flag=True, help="Replace an earlier result.")
+@field_folder
+@overwrite("Replace an earlier result.")
 @click.pass_context
 def read_command(
     ctx: click.Context,

@@ -7,6 +7,7 @@ from pathlib import Path
 
 import click
 
+from trafficmap.cli._options import field_folder, output_folder, overwrite
 from trafficmap.cli._show import Bar, show_notes
 
 
@@ -22,24 +23,14 @@ from trafficmap.cli._show import Bar, show_notes
     help="Ground seeds a zone from this chance of damage on, as 0.5; several may be "
     "given.",
 )
-@click.option(
-    "-o",
-    "--output",
-    "output",
-    metavar="NEW",
-    type=click.Path(path_type=Path),
-    help="Folder for the whole result with the last threshold; only a table is shown "
+@output_folder(
+    "NEW",
+    told="Folder for the whole result with the last threshold; only a table is shown "
     "if left out.",
 )
-@click.option(
-    "--field",
-    "folder",
-    metavar="DIR",
-    type=click.Path(path_type=Path),
-    help="Folder with field.toml, where it is not where the run left it.",
-)
+@field_folder
 @click.option("--json", "as_json", is_flag=True, help="Print the table as JSON.")
-@click.option("--overwrite", is_flag=True, help="Replace an earlier result in NEW.")
+@overwrite("Replace an earlier result in NEW.")
 @click.pass_context
 def command(
     ctx: click.Context,

@@ -8,6 +8,7 @@ from pathlib import Path
 
 import click
 
+from trafficmap.cli._options import output_folder, overwrite
 from trafficmap.cli._show import say, show_notes
 
 
@@ -41,16 +42,11 @@ from trafficmap.cli._show import say, show_notes
     metavar="SECONDS",
     help="From cutting to the flow sensor; read from the log if left out.",
 )
-@click.option(
-    "-o",
-    "--output",
-    "output",
-    metavar="NEW",
-    type=click.Path(path_type=Path),
-    help="Folder for table and page; only a text is shown if left out.",
+@output_folder(
+    "NEW", told="Folder for table and page; only a text is shown if left out."
 )
 @click.option("--json", "as_json", is_flag=True, help="Print the answer as JSON.")
-@click.option("--overwrite", is_flag=True, help="Replace an earlier answer in NEW.")
+@overwrite("Replace an earlier answer in NEW.")
 @click.pass_context
 def command(
     ctx: click.Context,

@@ -7,6 +7,7 @@ from pathlib import Path
 
 import click
 
+from trafficmap.cli._options import field_folder, output_folder, overwrite
 from trafficmap.cli._show import Bar, show_notes
 
 
@@ -26,23 +27,12 @@ from trafficmap.cli._show import Bar, show_notes
     help="Daily weather of past years (date, rain_mm, tmin_c, tmax_c): tells in how "
     "many of them a day was fit.",
 )
-@click.option(
-    "-o",
-    "--output",
-    "output",
-    metavar="DIR",
-    type=click.Path(path_type=Path),
-    help="Folder for when.txt, when.json and the tables; only shown if left out.",
+@output_folder(
+    "DIR", told="Folder for when.txt, when.json and the tables; only shown if left out."
 )
-@click.option(
-    "--field",
-    "folder",
-    metavar="DIR",
-    type=click.Path(path_type=Path),
-    help="Folder with field.toml, where it is not where the run left it.",
-)
+@field_folder
 @click.option("--json", "as_json", is_flag=True, help="Print when.json, nothing else.")
-@click.option("--overwrite", is_flag=True, help="Replace an earlier answer in DIR.")
+@overwrite("Replace an earlier answer in DIR.")
 @click.pass_context
 def command(
     ctx: click.Context,
