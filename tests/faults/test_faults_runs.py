@@ -203,8 +203,10 @@ def test_stopped_in_the_middle(finished, tmp_path, sign, code):
     out = tmp_path / "out"
     main = "import sys; from trafficmap.cli import main; main(sys.argv[1:])"
     # The line stands still in its second stage till the signal comes.
+    # A shell starts what runs behind it deaf to Ctrl-C; this one has to hear it.
     still = (
-        "import time, trafficmap.tracks as t\n"
+        "import signal, time, trafficmap.tracks as t\n"
+        "signal.signal(signal.SIGINT, signal.default_int_handler)\n"
         "def clean(*_, **__):\n"
         "    print('at work', file=sys.stderr, flush=True); time.sleep(60)\n"
         "t.clean = clean\n"
@@ -214,10 +216,13 @@ def test_stopped_in_the_middle(finished, tmp_path, sign, code):
          str(finished / "field"), "-o", str(out)],
         cwd=ROOT, stderr=subprocess.PIPE, stdout=subprocess.PIPE, text=True,
     )  # fmt: skip
-    assert running.stderr.readline() == "at work\n"
-    running.send_signal(sign)
-    began = time.perf_counter()
-    _, said = running.communicate(timeout=60)
+    try:
+        assert running.stderr.readline() == "at work\n"
+        running.send_signal(sign)
+        began = time.perf_counter()
+        _, said = running.communicate(timeout=60)
+    finally:
+        running.kill()
     assert running.returncode == code
     assert time.perf_counter() - began < 2.0
     assert "nothing half-written was left behind." in said
