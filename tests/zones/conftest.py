@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import importlib.util
+import sys
 from dataclasses import replace
 from pathlib import Path
 
@@ -28,6 +30,18 @@ def obstacle_table(rows=()):
     columns = ["kind", "buffer", "located", "cover", "name", "geometry"]
     frame = pd.DataFrame(list(rows), columns=columns)
     return gpd.GeoDataFrame(frame, geometry="geometry", crs=EPSG)
+
+
+@pytest.fixture(scope="session")
+def tiny():
+    """The module that writes a tiny field folder, ``decision_field.py``."""
+    name = "decision_field"
+    if name not in sys.modules:
+        path = Path(__file__).with_name(f"{name}.py")
+        spec = importlib.util.spec_from_file_location(name, path)
+        sys.modules[name] = importlib.util.module_from_spec(spec)
+        spec.loader.exec_module(sys.modules[name])
+    return sys.modules[name]
 
 
 @pytest.fixture
