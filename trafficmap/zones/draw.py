@@ -12,7 +12,6 @@ from scipy import ndimage
 import trafficmap.formats._gdal  # noqa: F401 - process settings before GDAL and PROJ
 
 import geopandas as gpd  # isort: skip
-from pyproj import Geod  # isort: skip
 from rasterio.features import rasterize, shapes  # isort: skip
 from rasterio.transform import Affine  # isort: skip
 
@@ -20,6 +19,7 @@ from trafficmap.core.errors import InputError
 from trafficmap.core.layers import put_layer
 from trafficmap.core.notes import Note
 from trafficmap.core.tables import ZONES, require_table
+from trafficmap.field.place import Place
 from trafficmap.risk.classes import risk_word
 from trafficmap.zones.exclude import Cap, cap_reason, keep_out_shapes, tile_caps
 from trafficmap.zones.strips import check_strips, harvest_width, strip_notes
@@ -32,7 +32,6 @@ if TYPE_CHECKING:
     from trafficmap.core.settings import Settings
     from trafficmap.field.model import Field, Tool
 
-_GEOD = Geod(ellps="WGS84")
 _SMALLEST_PIECE = 200.0
 """Loose pieces of a zone below this go to the rest [m2]; choice."""
 
@@ -372,10 +371,10 @@ def _unit_of_keep_out(units: Units, keep: list[dict], place: int) -> int:
 
 def _areas(frame: gpd.GeoDataFrame, boundary: BaseGeometry) -> np.ndarray:
     """Return the area of each zone on the ellipsoid, adding up to the boundary's."""
-    whole = gpd.GeoSeries([boundary], crs=frame.crs).to_crs(4326).iloc[0]
-    target = abs(_GEOD.geometry_area_perimeter(whole)[0])
-    lonlat = frame.geometry.to_crs(4326)
-    own = np.array([abs(_GEOD.geometry_area_perimeter(shape)[0]) for shape in lonlat])
+    place = Place(int(frame.crs.to_epsg()))
+    # Ring by ring: a hole drawn the same way round as its outline is a hole as well.
+    target = place.area(boundary)
+    own = np.array([place.area(shape) for shape in frame.geometry])
     # An edge cut into pieces is not the same geodesic, so the sum is off by parts in
     # a million; the share of each zone is not.
     return own * (target / own.sum())

@@ -312,7 +312,9 @@ def _add_field(root, outline, zones: gpd.GeoDataFrame, name: str) -> None:
     from pyproj import Geod
 
     in_degrees = _to_degrees(outline, zones.crs)
-    area, _ = Geod(ellps="WGS84").geometry_area_perimeter(in_degrees)
+    geod = Geod(ellps="WGS84")
+    # Oriented parts: a hole drawn like its outline would be added, not taken off.
+    area = sum(geod.geometry_area_perimeter(part)[0] for part in _parts(in_degrees))
     field = ET.SubElement(
         root, "PFD", {"A": "PFD1", "C": name, "D": str(round(abs(area)))}
     )
