@@ -263,6 +263,25 @@ def test_polygons_keep_holes_and_area(result):
     assert area.sum() == pytest.approx(expected, rel=1e-4)
 
 
+def test_a_hole_drawn_like_its_outline_is_taken_off_the_area(result):
+    """Files draw holes either way round; 20 by 20 m are 0.04 ha less."""
+    whole = result.field.boundary
+    middle = whole.representative_point()
+    pond = shapely.box(
+        middle.x - 10, middle.y - 10, middle.x + 10, middle.y + 10, ccw=True
+    )
+    outline = shapely.orient_polygons(whole).exterior
+    stated = []
+    for hole in (pond.exterior.coords, pond.exterior.coords[::-1]):
+        boundary = shapely.Polygon(outline, [hole])
+        files = display.taskdata(
+            result.zones, boundary=boundary, field_name="pond", tool_width=5.33
+        )
+        stated.append(int(xml_of(files).find("PFD").get("D")))
+    assert stated[0] == stated[1]
+    assert stated[0] == pytest.approx(whole.area - 400.0, rel=1e-3)
+
+
 def test_too_many_depths_and_bad_words_are_refused(result):
     boxes = [shapely.box(500_000 + 50 * k, 0, 500_050 + 50 * k, 50) for k in range(40)]
     zones = gpd.GeoDataFrame(
