@@ -13,6 +13,8 @@ from trafficmap import plan, risk, soil, traffic
 from trafficmap.core.layers import new_tray, put_layer
 
 if TYPE_CHECKING:
+    from collections.abc import Callable
+
     import geopandas as gpd
     import pandas as pd
     import xarray as xr
@@ -259,3 +261,14 @@ def hours_ahead(
         tips = plan.tips_by_soil(hours, drawn, units, series.columns)
     table, found = plan.odds(series, field=field, tips=tips, ahead=ahead, settings=use)
     return hours, table, [*notes, *found]
+
+
+def keeper(notes: list[Note]) -> Callable[[tuple], Any]:
+    """Return what collects the notes of a step and hands on its product."""
+
+    def keep(step: tuple) -> Any:
+        *product, found = step
+        notes.extend(found)
+        return product[0] if len(product) == 1 else tuple(product)
+
+    return keep

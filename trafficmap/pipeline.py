@@ -2,31 +2,31 @@
 
 from __future__ import annotations
 
-from dataclasses import fields, is_dataclass, replace
+from dataclasses import replace
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
-from trafficmap import loads, plan, risk, soil, tracks, traffic, zones
+from trafficmap import loads, risk, soil, tracks, traffic
+from trafficmap._decide import decide
+from trafficmap._redraw import redraw
 from trafficmap._result import Followed, Measured, Result
 from trafficmap._steps import (
     access_share,
     carrying_today,
-    hours_ahead,
+    keeper,
     mapped_bounds,
-    nights_ahead,
     pressed_density,
     soil_water,
     tilled_depth,
-    water_ahead,
     worth_of_readings,
 )
 from trafficmap._totals import field_totals, track_totals, with_lines
 from trafficmap.core.errors import InputError
 from trafficmap.core.grid import FieldGrid
-from trafficmap.core.layers import get_layer, new_tray, put_layer
+from trafficmap.core.layers import new_tray, put_layer
 from trafficmap.core.memory import give_back
-from trafficmap.core.notes import Note, worst_first
+from trafficmap.core.notes import Note
 from trafficmap.core.progress import Progress, silent
 from trafficmap.core.settings import Settings
 
@@ -119,7 +119,7 @@ def measure(
     if followed is None:
         followed = follow(field, use, progress=progress)
     notes: list[Note] = [*followed.notes]
-    keep = _keeper(notes)
+    keep = keeper(notes)
     fixes, passes, payload = followed.fixes, followed.passes, followed.payload
     sessions, gaps = followed.sessions, followed.gaps
     rigs: dict[str, Any] = {
@@ -311,7 +311,7 @@ def follow(
     """
     use = settings
     notes: list[Note] = []
-    keep = _keeper(notes)
+    keep = keeper(notes)
 
     progress(0.00, "clean the tracks")
     told: dict[str, Any] = {
@@ -369,239 +369,9 @@ def follow(
     )
 
 
-def decide(measured: Measured, *, progress: Progress = silent) -> Result:
-    """Draw zones from what was measured, decide on each, and plan the work.
-
-    Parameters
-    ----------
-    measured : Measured
-        From `measure`. Its layers are not changed: the result has a tray of its own.
-    progress : callable, optional
-        Called with (share done, what is being done).
-
-    Returns
-    -------
-    Result
-    """
-    field, use, grid = measured.field, measured.settings, measured.grid
-    tray = measured.tray.copy(deep=False)
-    columns, series = measured.columns, measured.series
-    notes: list[Note] = [*field.notes, *measured.found]
-    keep = _keeper(notes)
-
-    progress(0.75, "draw zones and decide")
-    dug = keep(
-        zones.still_good(
-            field.dug,
-            grid=grid,
-            settings=use.zones,
-            last_day=get_layer(tray, "last_day") if "last_day" in tray else None,
-            tillage=field.tillage,
-            series=series,
-        )
-    )
-    field = replace(field, dug=dug)
-    ahead = keep(water_ahead(measured, field, getattr(measured, "ahead", None)))
-    nights = keep(nights_ahead(field, use, series, ahead, measured.paths))
-    tool = max(field.tools, key=lambda tool: tool.depth_max, default=None)
-    work: dict[str, Any] = {"field": field, "settings": use.zones, "tool": tool}
-    units = keep(zones.candidates(tray, grid=grid, columns=columns, **work))
-    units = keep(
-        zones.split_by_findings(
-            units, field.dug, tray=tray, settings=use.zones, columns=columns
-        )
-    )
-    units = found = zones.confirm(units, field.dug, settings=use.zones)
-    units = zones.with_runs(units, paths=measured.paths, **work)
-    money = keep(
-        plan.price(
-            units,
-            crop=field.crop,
-            prices=field.prices,
-            settings=use.plan,
-            tool=tool,
-            words=field.units,
-            columns=columns,
-        )
-    )
-    fit = keep(
-        plan.fit_states(
-            units, series=series, field=field, settings=use, columns=columns
-        )
-    )
-    units = keep(zones.decide_units(units, price=money, fit=fit, **work))
-    why = zones.causes(
-        units,
-        events=measured.events,
-        paths=measured.paths,
-        strength=measured.strength,
-        columns=columns,
-        time_zone=field.time_zone,
-        words=field.units,
-        resets=measured.resets,
-    )
-    drawn = keep(
-        zones.draw(units, field=field, tray=tray, settings=use, tool=tool, why=why)
-    )
-    drawn = keep(
-        plan.settle(
-            drawn, field=field, settings=use.plan, heading=units.heading, tool=tool
-        )
-    )
-    stops = keep(zones.probe_stops(drawn, tray, grid=grid, settings=use.zones))
-
-    hours, chances = keep(
-        hours_ahead(drawn, found, field=field, use=use, series=series, ahead=ahead)
-    )
-
-    seasons = None
-    if use.risk.draws:
-        progress(0.85, "draw seasons that could have been")
-        seasons = risk.draw(
-            measured.visits,
-            measured.passes,
-            profiles=measured.profiles,
-            strength=measured.strength,
-            columns=columns,
-            grid=grid,
-            inside=get_layer(tray, "inside"),
-            tray=tray,
-            sessions=measured.sessions,
-            settings=use.risk,
-            resets=measured.resets,
-        )
-
-    progress(0.90, "plan the work")
-    jobs = keep(
-        plan.work_plan(
-            drawn, field=field, settings=use.plan, heading=units.heading, tool=tool
-        )
-    )
-    told = {item.name: getattr(measured, item.name) for item in fields(Measured)}
-    return Result(
-        **told | {"tray": tray, "draws": seasons},
-        zones=drawn,
-        plan=jobs,
-        money=plan.money_block(
-            drawn, field=field, settings=use.plan, heading=units.heading, tool=tool
-        ),
-        stops=stops,
-        notes=tuple(worst_first(_said_once(notes))),
-        nights=nights,
-        ahead=ahead,
-        when=hours,
-        odds=chances,
-        units=units,
-        price=money,
-        fit=fit,
-    )
-
-
-def redraw(
-    result: Measured, *, settings: Settings | None = None, field: Field | None = None
-) -> Result:
-    """Decide anew from what was measured: other thresholds, prices, tools, findings.
-
-    Tracks, loads, soil and risk are not worked out again, so it takes a moment where
-    `run` takes seconds.
-
-    Parameters
-    ----------
-    result : Measured or Result
-        Of an earlier run.
-    settings : Settings, optional
-        May differ in the sections ``zones`` and ``plan`` only.
-    field : Field, optional
-        The same field with other findings, prices, tools, crop or keep-outs; its
-        logs, machines, soil and weather must be those that were measured.
-
-    Returns
-    -------
-    Result
-
-    Raises
-    ------
-    InputError
-        Something differs that would change what was measured.
-    """
-    use = result.settings if settings is None else settings
-    now = result.field if field is None else field
-    before = result.settings
-    changed = [
-        name
-        for name in ("tracks", "loads", "soil", "traffic", "risk")
-        if getattr(use, name) != getattr(before, name)
-    ]
-    changed += [
-        name
-        for name in _MEASURED_FROM
-        if not _same(getattr(now, name), getattr(result.field, name))
-    ]
-    if changed:
-        msg = (
-            f"{now.name}: {', '.join(changed)} differ from what was measured, need "
-            "the same to draw zones anew."
-        )
-        raise InputError(msg, "run the whole line again")
-    return decide(replace(result, settings=use, field=now))
-
-
-_MEASURED_FROM = ("fixes", "machines", "boundary", "soil", "weather", "epsg")
-"""What of a field the measuring depends on; another of these needs another run."""
-
-
-def _same(one: Any, two: Any) -> bool:
-    """Tell whether two things hold the same values, tables and arrays included."""
-    if one is two:
-        return True
-    if type(one) is not type(two):
-        return False
-    if hasattr(one, "equals"):
-        return bool(one.equals(two))
-    if names := getattr(one, "__struct_fields__", ()):
-        return all(_same(getattr(one, name), getattr(two, name)) for name in names)
-    if is_dataclass(one):
-        return all(
-            _same(getattr(one, f.name), getattr(two, f.name)) for f in fields(one)
-        )
-    if isinstance(one, dict):
-        return one.keys() == two.keys() and all(_same(one[k], two[k]) for k in one)
-    if isinstance(one, list | tuple):
-        return len(one) == len(two) and all(map(_same, one, two))
-    if isinstance(one, np.ndarray | float):
-        return np.array_equal(one, two, equal_nan=np.asarray(one).dtype.kind == "f")
-    return bool(one == two)
-
-
 def _facts_of_logs(field: Field) -> list:
     """Return what each log tells of its machine, for those that tell anything."""
     return [log.facts for log in field.logs if log.facts is not None]
-
-
-def _keeper(notes: list[Note]) -> Callable[[tuple], Any]:
-    """Return what collects the notes of a step and hands on its product."""
-
-    def keep(step: tuple) -> Any:
-        *product, found = step
-        notes.extend(found)
-        return product[0] if len(product) == 1 else tuple(product)
-
-    return keep
-
-
-_SAID_BETTER = {
-    "zones.utilities": "utilities.unsaid",
-    "zones.tile_unsaid": "tile.unsaid",
-    "plan.crop_unknown": "crop.next_missing",
-    "price.missing": "plan.price_assumed",
-}
-"""Notes that repeat another room's finding: left out where the other stands."""
-
-
-def _said_once(notes: list[Note]) -> list[Note]:
-    """Return the notes without those another one says better."""
-    codes = {note.code for note in notes}
-    return [note for note in notes if _SAID_BETTER.get(note.code) not in codes]
 
 
 def _no_ground(field: Field) -> tuple[str, str]:

@@ -56,3 +56,12 @@ def test_redraw_refuses_what_would_change_the_measuring(two_strips):
     fixes = first.field.fixes.iloc[:-1]
     with pytest.raises(InputError, match="fixes differ"):
         redraw(first, field=replace(first.field, fixes=fixes))
+
+
+def test_redraw_refuses_manure_that_was_not_measured(ditch, ditch_folder):
+    """Liquid wets the soil under the wheels, so other liquid needs another run."""
+    again, _ = read_field(ditch_folder)
+    assert again.liquid is not ditch.field.liquid
+    assert redraw(ditch, field=again).zones.equals(ditch.zones)
+    with pytest.raises(InputError, match="liquid differ"):
+        redraw(ditch, field=replace(again, liquid=again.liquid[:0]))
